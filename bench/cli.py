@@ -65,7 +65,7 @@ def main(argv: list[str] | None = None) -> Any:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
-        _fail("Stopped. What was recorded is kept; run the same command to go on.", 130)
+        _fail("Stopped. What was recorded is kept; run the same command to go on.", 1)
     except click.ClickException as problem:
         problem.show()
         sys.exit(problem.exit_code)

@@ -1,0 +1,79 @@
+"""The instruments a plan names, opened when first needed and opened again when a wire fails."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from bench.plan import Plan
+from drivers.roles import Analyzer, Sensor
+
+Role = Literal["analyzer", "generator", "angle", "level", "dial"]
+
+
+class Instruments:
+    """Opens each wire once, also where two roles share it.
+
+    Parameters
+    ----------
+    plan : Plan
+    addresses : mapping, optional
+        Addresses that take the place of the plan's (the virtual bench's): keys `analyzer`, `generator`, `sensor`.
+    """
+
+    def __init__(self, plan: Plan, addresses: Mapping[str, str] | None = None) -> None:
+        self._config: dict[str, dict[str, Any]] = {
+            role: instrument.model_dump() for role, instrument in plan.instruments.items()
+        }
+        if addresses is not None:
+            self._config = {
+                "analyzer": {"driver": "scpi-analyzer", "address": addresses["analyzer"]},
+                "generator": {"driver": "scpi-generator", "address": addresses["generator"]},
+                "angle": {"driver": "sensor", "port": addresses["sensor"]},
+                "level": {"driver": "sensor", "port": addresses["sensor"]},
+            }
+        self._open: dict[tuple[str, str], Any] = {}
+
+    def has(self, role: Role) -> bool:
+        """Whether an instrument, not the operator's typing, plays this role."""
+        config = self._config.get(role)
+        return config is not None and config["driver"] != "typed"
+
+    @staticmethod
+    def _wire(config: Mapping[str, Any]) -> tuple[str, str]:
+        return str(config["driver"]), str(config.get("port", config.get("address", config.get("path", ""))))
+
+    def _get(self, role: Role) -> Any:
+        from drivers.registry import open_instrument
+
+        config = self._config[role]
+        wire = self._wire(config)
+        if wire not in self._open:
+            self._open[wire] = open_instrument(role, config)
+        return self._open[wire]
+
+    def analyzer(self) -> Analyzer:
+        """The analyzer; opens it at the first call."""
+        instrument: Analyzer = self._get("analyzer")
+        return instrument
+
+    def sensor(self) -> Sensor:
+        """The angle-and-level sensor; opens it at the first call."""
+        instrument: Sensor = self._get("angle")
+        return instrument
+
+    def reopen(self) -> None:
+        """Let go of every wire; the next call opens afresh."""
+        self.close()
+
+    def close(self) -> None:
+        """Let go of every wire; a wire that fails while closing does not keep the others open."""
+        from drivers.errors import WireError
+
+        failed: list[WireError] = []
+        for instrument in self._open.values():
+            try:
+                instrument.close()
+            except WireError as problem:
+                failed.append(problem)
+        self._open.clear()

@@ -1,0 +1,450 @@
+"""Which reading is next, who is asked, what is recorded."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from bench.errors import ReadingError
+from bench.instruments import Instruments
+from bench.operator import Operator, Setup, Skipped
+from bench.plan import Coil, Plan, recipe
+from bench.progress import Reporter
+from bench.quantities import angle_to_clock, clock_to_angle, parse, show
+from bench.readings import onset as onset_readings
+from bench.session import Session
+from drivers.errors import WireError
+
+Kind = Literal["resonance", "onset"]
+KINDS: tuple[Kind, ...] = ("resonance", "onset")
+
+MOST_TRIES = 3
+SAME_FREQUENCY = 0.01
+SAME_DIAL = 0.006
+TUNED = 0.002
+MOST_TUNINGS = 5
+TYPED_U_DEG = 5.0
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A reading that the plan asks for and the tables lack."""
+
+    kind: Kind
+    coil: str
+    dial: float | None = None
+    added_c_f: float | None = None
+    f_hz: float | None = None
+    rows: int = 1
+
+    def words(self, plan: Plan) -> str:
+        """What it is, for the person at the bench."""
+        if self.kind == "resonance":
+            added = f" with {show(self.added_c_f, 'capacitance', plan.show.capacitance)} added" if self.added_c_f else ""
+            return f"coil {self.coil}: resonance at dial {self.dial:g}{added}"
+        assert self.f_hz is not None
+        return f"coil {self.coil}: onset at {show(self.f_hz, 'frequency', plan.show.frequency)}"
+
+
+def added_dials(coil: Coil) -> tuple[float, ...]:
+    """Dial readings at which the known capacitor is added: the two ends and the middle of the coil's own list."""
+    dials = coil.dials
+    if len(dials) <= 2:
+        return dials
+    return dials[0], dials[len(dials) // 2], dials[-1]
+
+
+def _same_dial(a: float, b: float, plan: Plan) -> bool:
+    first, last = plan.receiver.tuning.dial
+    return abs(a - b) <= SAME_DIAL * abs(last - first)
+
+
+def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, antenna: str) -> list[Wanted]:
+    """What the plan asks for and the rows (withdrawn ones left out) do not hold, coil by coil, in bench order.
+
+    A row counts if it is of the coil's present recipe and of the state the readings would be taken in.
+    """
+    wanted: list[Wanted] = []
+    for coil in plan.coil:
+        present = recipe(plan, coil.name)
+
+        def counts(row: dict[str, Any], name: str = coil.name, present: str = present) -> bool:
+            return (
+                row["coil"] == name
+                and (row["recipe"] or present) == present
+                and (row["antenna"] or antenna) == antenna
+            )
+
+        resonance = [r for r in rows["resonance"] if counts(r) and (r["valve"] or valve) == valve]
+        onset = [r for r in rows["onset"] if counts(r)]
+        points: list[tuple[float, float | None]] = [(dial, None) for dial in coil.dials]
+        if plan.readings.added_capacitor is not None:
+            points += [(dial, plan.readings.added_capacitor) for dial in added_dials(coil)]
+        for dial, added in points:
+            if not any(
+                r["dial"] is not None and _same_dial(r["dial"], dial, plan) and bool(r["added_c_f"]) == bool(added)
+                for r in resonance
+            ):
+                wanted.append(Wanted("resonance", coil.name, dial=dial, added_c_f=added))
+        for f_hz in coil.onset_at:
+            here = [r for r in onset if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
+            if any(r["angle_deg"] is None or r["angle_deg"] == 0.0 for r in here):
+                continue
+            ups = sum(r["direction"] == "onset" for r in here)
+            downs = sum(r["direction"] == "drop-out" for r in here)
+            missing = max(plan.readings.repeats - min(ups, downs), 0)
+            if missing:
+                wanted.append(Wanted("onset", coil.name, f_hz=f_hz, rows=2 * missing))
+    return wanted
+
+
+@dataclass
+class Runner:
+    """Takes readings one after another; every row is on disk before the next reading starts."""
+
+    session: Session
+    operator: Operator
+    instruments: Instruments
+    reporter: Reporter
+    cold: bool = False
+    _stops: onset_readings.Stops | None = field(default=None, init=False)
+    _quiet: onset_readings.Quiet | None = field(default=None, init=False)
+
+    @property
+    def plan(self) -> Plan:
+        """The session's plan."""
+        return self.session.plan
+
+    @property
+    def valve(self) -> str:
+        """State of the valve for resonance readings, as the tables write it."""
+        return "cold" if self.cold else "working"
+
+    @property
+    def antenna(self) -> str:
+        """Whether the plan's set has its antenna on, as the tables write it."""
+        return "yes" if self.plan.receiver.antenna is not None else "no"
+
+    def _rows(self) -> dict[str, list[dict[str, Any]]]:
+        return {name: self.session.rows(name) for name in KINDS}
+
+    def wanted(self, kinds: Sequence[str], coils: Sequence[str]) -> list[Wanted]:
+        """The readings still to be taken, of these kinds and coils (empty: all)."""
+        every = lacking(self.plan, self._rows(), valve=self.valve, antenna=self.antenna)
+        return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
+
+    def run(self, wanted: Sequence[Wanted]) -> tuple[int, list[str]]:
+        """Take the readings in order; returns how many rows were recorded, and what was left out and why."""
+        recorded, left = 0, []
+        for number, item in enumerate(wanted):
+            then = wanted[number + 1].words(self.plan) if number + 1 < len(wanted) else ""
+            self.reporter.reading(item.words(self.plan), then)
+            try:
+                recorded += self._with_retries(item)
+            except Skipped as why:
+                left.append(f"{item.words(self.plan)}: {why}")
+                self.reporter.say(f"  left out: {item.words(self.plan)}: {why}")
+                self.session.log("left-out", reading=item.words(self.plan), why=str(why))
+        return recorded, left
+
+    def _with_retries(self, item: Wanted) -> int:
+        tries = 0
+        while True:
+            tries += 1
+            try:
+                return self._take(item)
+            except (WireError, ReadingError) as problem:
+                self.session.log("fault", reading=item.words(self.plan), attempt=tries, what=str(problem))
+                if isinstance(problem, WireError):
+                    self.instruments.reopen()
+                if tries < MOST_TRIES:
+                    self.reporter.say(f"  {problem} Trying again ({tries + 1} of {MOST_TRIES}).")
+                    continue
+                if self.operator.retry(f"{item.words(self.plan)} failed {MOST_TRIES} times. {problem}"):
+                    tries = 0
+                    continue
+                if isinstance(problem, WireError):
+                    raise
+                raise Skipped(str(problem)) from problem
+
+    def _take(self, item: Wanted) -> int:
+        if item.kind == "resonance":
+            return self._take_resonance(item)
+        return self._take_onset(item)
+
+    def _setup(self, item: Wanted, *, loop: bool) -> Setup:
+        return Setup(
+            coil=item.coil,
+            valve=not (self.cold and item.kind == "resonance"),
+            antenna=self.plan.receiver.antenna is not None,
+            loop=loop,
+            added_c_f=item.added_c_f,
+        )
+
+    def _common(self, item: Wanted, reading: str, dial: float | None) -> dict[str, Any]:
+        return {
+            "reading": reading,
+            "coil": item.coil,
+            "recipe": recipe(self.plan, item.coil),
+            "dial": dial,
+            "valve": self.valve if item.kind == "resonance" else "working",
+            "antenna": self.antenna,
+        }
+
+    # Resonance
+
+    def _band(self, item: Wanted, dial: float) -> tuple[float, float]:
+        """Where the resonance can lie: the coil's whole range, narrowed by its readings at neighbouring dial settings."""
+        from bench.model import coil_model
+
+        tuning = self.plan.receiver.tuning
+        l_h = coil_model(self.plan, self.plan.coil_named(item.coil)).l_h
+        most = max(tuning.capacitance) + 60e-12 + (item.added_c_f or 0.0)
+        least = min(tuning.capacitance) + 2e-12 + (item.added_c_f or 0.0)
+        low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most, least))
+        low, high = 0.75 * low, 1.3 * high
+        limits = self.instruments.analyzer().limits
+        low, high = max(low, limits.low_hz), min(high, limits.high_hz)
+        if low >= high:
+            raise ReadingError(
+                f"Coil {item.coil} should resonate outside the analyzer's range "
+                f"({show(limits.low_hz, 'frequency')} to {show(limits.high_hz, 'frequency')}). "
+                "Check the coil's turns and the tuning capacitance in plan.toml."
+            )
+        if item.added_c_f is not None:
+            return low, high
+        first, last = sorted(zip(tuning.dial, tuning.capacitance, strict=True))
+        rising = first[1] > last[1]
+        for row in self._tuned(item.coil):
+            below = (row["dial"] < dial) == rising
+            if below:
+                low = max(low, 0.96 * row["f0_hz"])
+            else:
+                high = min(high, 1.04 * row["f0_hz"])
+        return (low, high) if low < high else (0.9 * high, 1.1 * low)
+
+    def _tuned(self, coil: str) -> list[dict[str, Any]]:
+        present = recipe(self.plan, coil)
+        return sorted(
+            (
+                row
+                for row in self.session.rows("resonance")
+                if row["coil"] == coil
+                and (row["recipe"] or present) == present
+                and not row["added_c_f"]
+                and row["f0_hz"]
+                and row["dial"] is not None
+            ),
+            key=lambda row: float(row["dial"]),
+        )
+
+    def _take_resonance(self, item: Wanted) -> int:
+        assert item.dial is not None
+        if not self.instruments.has("analyzer"):
+            return self._typed_resonance(item)
+        from bench.readings.resonance import measure_resonance, merged
+
+        analyzer = self.instruments.analyzer()
+        self.operator.prepare(self._setup(item, loop=True))
+        self.operator.rest_control(0.0)
+        dial = self.operator.set_dial(item.dial)
+        low, high = self._band(item, dial)
+        frequency = self.plan.show.frequency
+
+        def on_sweep(f_hz: Any, s11: Any, so_far: Any) -> None:
+            found = f", resonance near {show(so_far.f0_hz, 'frequency', frequency)}" if so_far and so_far.f0_hz else ""
+            self.reporter.detail(f"coil {item.coil}, dial {dial:g}: {len(f_hz)} points swept{found}")
+
+        reading = measure_resonance(
+            analyzer, low, high, q_goal=self.plan.readings.q_uncertainty, on_sweep=on_sweep
+        )
+        result = reading.resonance
+        name = self.session.next_reading()
+        f_hz, s11 = merged(reading.sweeps)
+        sweep = self.session.save_sweep(
+            name, f_hz, s11, [f"coil {item.coil}, dial {dial:g}, {len(reading.sweeps)} sweeps merged"]
+        )
+        self.session.append(
+            "resonance",
+            {
+                **self._common(item, name, dial),
+                "f0_hz": result.f0_hz,
+                "f0_u_hz": result.f0_u_hz,
+                "q_loaded": result.q_loaded,
+                "q_loaded_u": result.q_loaded_u,
+                "q": result.q,
+                "q_u": result.q_u,
+                "beta": result.beta,
+                "added_c_f": item.added_c_f,
+                "method": "reflection",
+                "sweep": sweep,
+                "note": "; ".join(result.warnings),
+            },
+        )
+        said = f"  {'; '.join(result.warnings)}" if result.warnings else ""
+        self.reporter.result(
+            f"coil {item.coil}  dial {dial:g}  f0 {show(result.f0_hz, 'frequency', frequency, result.f0_u_hz)}  "
+            f"Q {result.q:.0f} ± {result.q_u:.1f}{said}"
+        )
+        return 1
+
+    def _typed_resonance(self, item: Wanted) -> int:
+        assert item.dial is not None
+        self.operator.prepare(self._setup(item, loop=True))
+        dial = self.operator.set_dial(item.dial)
+        f0 = self.operator.number("Resonance at (for instance 3.512MHz):", lambda text: parse(text, "frequency"))
+        self.session.append(
+            "resonance",
+            {**self._common(item, self.session.next_reading(), dial), "f0_hz": f0, "added_c_f": item.added_c_f, "method": "typed"},
+        )
+        self.reporter.result(f"coil {item.coil}  dial {dial:g}  f0 {show(f0, 'frequency', self.plan.show.frequency)} (typed)")
+        return 1
+
+    # Onset
+
+    def _dial_for(self, coil: str, f_hz: float) -> float | None:
+        """Dial reading for a frequency, by a shape-keeping curve through the coil's own readings."""
+        from scipy.interpolate import PchipInterpolator
+
+        rows = self._tuned(coil)
+        by_frequency = sorted({float(r["f0_hz"]): float(r["dial"]) for r in rows}.items())
+        if len(by_frequency) < 2:
+            return None
+        log_f = np.log([f for f, _ in by_frequency])
+        dial = float(PchipInterpolator(log_f, [d for _, d in by_frequency])(math.log(f_hz)))
+        ends = sorted(self.plan.receiver.tuning.dial)
+        return min(max(dial, ends[0]), ends[1])
+
+    def _tune(self, item: Wanted) -> tuple[float | None, float]:
+        """Bring the tank to the wanted frequency; returns the dial reading and the frequency it then has."""
+        assert item.f_hz is not None
+        dial = self._dial_for(item.coil, item.f_hz)
+        if dial is None:
+            raise Skipped("take resonance readings of this coil first, so that the dial can be set")
+        if not self.instruments.has("analyzer"):
+            self.operator.prepare(self._setup(item, loop=False))
+            return self.operator.set_dial(round(dial, 1)), item.f_hz
+        from bench.readings.resonance import measure_resonance
+
+        self.operator.prepare(self._setup(item, loop=True))
+        self.operator.rest_control(0.0)
+        # Kilohertz a division at this place, from the coil's own readings: the step that corrects the dial.
+        slope = self._slope(item.coil, dial)
+        f0 = item.f_hz
+        for _ in range(MOST_TUNINGS):
+            at = self.operator.set_dial(round(dial, 2))
+            reading = measure_resonance(
+                self.instruments.analyzer(), 0.93 * item.f_hz, 1.07 * item.f_hz, q_goal=0.1
+            )
+            f0 = float(reading.resonance.f0_hz or item.f_hz)
+            self.reporter.detail(f"{item.words(self.plan)}: tuned to {show(f0, 'frequency', self.plan.show.frequency)}")
+            if abs(f0 / item.f_hz - 1) <= TUNED:
+                return at, item.f_hz
+            ends = sorted(self.plan.receiver.tuning.dial)
+            dial = min(max(at + math.log(item.f_hz / f0) / slope, ends[0]), ends[1])
+        return at, f0
+
+    def _slope(self, coil: str, dial: float) -> float:
+        rows = self._tuned(coil)
+        dials = np.array([float(r["dial"]) for r in rows])
+        log_f = np.log([float(r["f0_hz"]) for r in rows])
+        place = int(np.clip(np.searchsorted(dials, dial), 1, len(dials) - 1))
+        return float((log_f[place] - log_f[place - 1]) / (dials[place] - dials[place - 1]))
+
+    def _take_onset(self, item: Wanted) -> int:
+        dial, f_hz = self._tune(item)
+        self.operator.prepare(self._setup(item, loop=False))
+        if not self.instruments.has("angle"):
+            return self._typed_onset(item, dial, f_hz)
+        sensor = self.instruments.sensor()
+        travel = self.plan.receiver.control.travel_deg
+        if self._stops is None:
+            self.reporter.detail("learning the control's end stops")
+            self._stops = onset_readings.learn_stops(sensor, self.operator, travel)
+            self.session.log("end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel)
+        listen = not self.instruments.has("level")
+        passes = onset_readings.measure_onset(
+            sensor,
+            self.operator,
+            self._stops,
+            repeats=item.rows // 2,
+            listen=listen,
+            quiet=self._quiet,
+            on_detail=lambda text: self.reporter.detail(f"{item.words(self.plan)}: {text}"),
+        )
+        self._quiet = passes.quiet
+        for approach in passes.approaches:
+            self._record_approach(item, dial, f_hz, approach, "listen" if listen else "level")
+        if passes.reaction_s is not None:
+            self.session.log("reaction", reading=item.words(self.plan), reaction_s=passes.reaction_s)
+        self.reporter.result(self._onset_words(item, passes.approaches))
+        self.operator.rest_control(0.0)
+        return len(passes.approaches)
+
+    def _record_approach(
+        self, item: Wanted, dial: float | None, f_hz: float, approach: onset_readings.Approach, method: str
+    ) -> None:
+        name = self.session.next_reading()
+        trace = approach.trace
+        path = self.session.save_trace(name, trace.t_s, trace.angle_deg, trace.level_v, trace.mark)
+        note = approach.note
+        if approach.correction_deg and approach.speed_deg_s is not None:
+            note = f"{approach.speed_deg_s:.2f} deg/s, corrected by {approach.correction_deg:+.2f} deg"
+        self.session.append(
+            "onset",
+            {
+                **self._common(item, name, dial),
+                "f_hz": f_hz,
+                "direction": "onset" if approach.starts else "drop-out",
+                "angle_deg": approach.angle_deg,
+                "angle_u_deg": approach.angle_u_deg,
+                "method": method,
+                "trace": path,
+                "note": note,
+            },
+        )
+
+    def _onset_words(self, item: Wanted, approaches: Sequence[onset_readings.Approach]) -> str:
+        travel = self.plan.receiver.control.travel_deg
+        assert item.f_hz is not None
+        head = f"coil {item.coil}  {show(item.f_hz, 'frequency', self.plan.show.frequency)}"
+        if len(approaches) == 1 and approaches[0].note:
+            return f"{head}  {approaches[0].note}"
+        up, down = (
+            float(np.mean([a.angle_deg for a in approaches if a.starts is starts and a.angle_deg is not None]))
+            for starts in (True, False)
+        )
+        spread = float(np.std([a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]))
+        return (
+            f"{head}  starts {up:.1f}° ({angle_to_clock(up, travel)}, spread {spread:.1f}°)  "
+            f"stops {down:.1f}° ({angle_to_clock(down, travel)})  backlash {up - down:.1f}°"
+        )
+
+    def _typed_onset(self, item: Wanted, dial: float | None, f_hz: float) -> int:
+        travel = self.plan.receiver.control.travel_deg
+        recorded = 0
+        for _ in range(item.rows // 2):
+            for direction, words in (("onset", "starts"), ("drop-out", "stops")):
+                angle = self.operator.number(
+                    f"Clock position where oscillation {words} (for instance 11:20):",
+                    lambda text: clock_to_angle(text, travel),
+                )
+                self.session.append(
+                    "onset",
+                    {
+                        **self._common(item, self.session.next_reading(), dial),
+                        "f_hz": f_hz,
+                        "direction": direction,
+                        "angle_deg": angle,
+                        "angle_u_deg": TYPED_U_DEG,
+                        "method": "typed",
+                    },
+                )
+                recorded += 1
+        self.reporter.result(f"{item.words(self.plan)} (typed)", 1)
+        return recorded
+
