@@ -2,24 +2,507 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+import math
+import re
+from decimal import ROUND_HALF_EVEN, Decimal
+from functools import cache, lru_cache
+from typing import Any, Literal, get_args
+
+from bench.errors import QuantityError
 
 Kind = Literal[
-    "frequency", "capacitance", "inductance", "resistance", "conductance", "voltage", "length", "angle", "time"
+    "frequency",
+    "capacitance",
+    "inductance",
+    "resistance",
+    "conductance",
+    "voltage",
+    "length",
+    "angle",
+    "time",
 ]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+
+EXAMPLES: dict[Kind, str] = {
+    "frequency": "3.5MHz or 3500kc",
+    "capacitance": "140pF or 140mmf",
+    "inductance": "22uH",
+    "resistance": "10kohm",
+    "conductance": "0.65mS",
+    "voltage": "60V",
+    "length": "32mm or 1.25in",
+    "angle": "130deg",
+    "time": "0.2s",
+}
+WIRE_EXAMPLE = "24AWG, 28SWG or 0.4mm"
+CLOCK_EXAMPLE = "11:20 or 10 o'clock"
+
+# Only what the trade writes: the registry that pint ships takes half a second to load, this one milliseconds.
+_DEFINITIONS = """
+pico- = 1e-12 = p-
+nano- = 1e-9 = n-
+micro- = 1e-6 = u-
+milli- = 1e-3 = m-
+centi- = 1e-2 = c-
+kilo- = 1e3 = k- = K-
+mega- = 1e6 = M- = meg-
+giga- = 1e9 = G-
+micromicro- = 1e-12 = uu-
+second = [time] = s = sec
+meter = [length] = m = metre = metres
+volt = [voltage] = V = volts
+ampere = [current] = A = amp
+degree = [angle] = deg = degrees
+hertz = 1 / second = Hz = cycle = cycles = c
+ohm = volt / ampere = ohm = ohms
+siemens = ampere / volt = S = mho = mhos
+farad = second / ohm = F = farads = fd
+henry = ohm * second = H = henries = henrys = hy
+inch = 0.0254 * meter = in = inches
+foot = 0.3048 * meter = ft = feet
+mil = 0.0000254 * meter = mil = mils = thou
+megohm = 1e6 * ohm = megohm = meg = megs = megohms
+mmf = 1e-12 * farad = mmf = mmfd = mmF = mmfds
+mfd = 1e-6 * farad = mfd = mfds
+"""
+_BASE: dict[Kind, str] = {
+    "frequency": "hertz",
+    "capacitance": "farad",
+    "inductance": "henry",
+    "resistance": "ohm",
+    "conductance": "siemens",
+    "voltage": "volt",
+    "length": "meter",
+    "angle": "degree",
+    "time": "second",
+}
+# What may be written in another case than it should be, as "KHZ" or "MMFD".
+_NAMES: dict[Kind, tuple[str, ...]] = {
+    "frequency": ("hertz", "Hz", "cycles", "c"),
+    "capacitance": ("farad", "farads", "F", "fd"),
+    "inductance": ("henry", "henries", "H", "hy"),
+    "resistance": ("ohm", "ohms"),
+    "conductance": ("siemens", "S", "mho", "mhos"),
+    "voltage": ("volt", "volts", "V"),
+    "length": ("m", "meter", "metre", "in", "inch", "inches", "ft", "feet", "thou"),
+    "angle": ("deg", "degree", "degrees"),
+    "time": ("s", "sec", "second"),
+}
+_PREFIXES = (
+    "",
+    "p",
+    "n",
+    "u",
+    "m",
+    "c",
+    "k",
+    "M",
+    "G",
+    "uu",
+    "pico",
+    "nano",
+    "micro",
+    "milli",
+    "kilo",
+    "mega",
+)
+
+# Nothing on such a bench lies outside these, and the models need not be able to carry it.
+_RANGE: dict[Kind, tuple[float, float]] = {
+    "frequency": (1.0, 1e11),
+    "capacitance": (0.0, 1.0),
+    "inductance": (0.0, 1e3),
+    "resistance": (0.0, 1e12),
+    "conductance": (0.0, 1e3),
+    "voltage": (0.0, 1e6),
+    "length": (0.0, 1e3),
+    "angle": (0.0, 1e5),
+    "time": (0.0, 1e6),
+}
+# A prefix in the wrong case is a factor of a thousand million: these are asked about, never guessed.
+_CASE_TRAPS: dict[tuple[Kind, str], str] = {
+    ("frequency", "m"): "m is milli; write M for mega, as in 3.5MHz or 3.5Mc",
+    ("capacitance", "m"): "m is milli; write uF or mfd for microfarads, pF or mmf for picofarads",
+    ("capacitance", "M"): "M is mega; write uF or mfd for microfarads, pF or mmf for picofarads",
+    ("inductance", "M"): "M is mega; write m for milli, as in 2.5mH",
+    ("resistance", "m"): "m is milli; write M for mega, as in 2Mohm or 2megohm",
+    ("conductance", "M"): "M is mega; write m for milli, as in 0.65mS",
+    ("voltage", "M"): "M is mega; write m for milli, as in 20mV",
+    ("length", "M"): "M is mega; write m for metre or milli, as in 32mm",
+    ("time", "M"): "M is mega; write m for milli, as in 20ms",
+}
+_SPELLED = re.compile(r"mega|milli|micro", re.IGNORECASE)
+# The trade's own abbreviations mean one thing in any case: MMF on an old diagram is not mega-anything.
+_TRADE = frozenset({"mmf", "mmfd", "mmfds", "mfd", "mfds", "meg", "megs", "megohm", "megohms", "mil", "mils"})
+
+_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_GROUPED = re.compile(r"\d{1,3}(?: \d{3})+(?!\d)(?:\.\d+)?")
+_FRACTION = re.compile(r"(?:(\d{1,6})[ -])?(\d{1,6}) ?/ ?(\d{1,6})(?!\d)")
+_UNIT = re.compile(r"[A-Za-z]{1,24}(?:/[A-Za-z]{1,24})?")
+_LOOKALIKES = str.maketrans(
+    {
+        "\u00b5": "u",  # micro sign
+        "\u03bc": "u",  # Greek mu
+        "\u03a9": "ohm",  # Greek omega
+        "\u2126": "ohm",  # ohm sign
+        "\u2127": "mho",
+        "\u2212": "-",
+        "\u00b0": "deg",
+        "\u00a0": " ",
+        "\u202f": " ",
+        "\u2009": " ",
+        "\u2033": "in",
+        "\u201d": "in",
+        '"': "in",
+    }
+)
+_LONGEST = 64
+
+
+class _CaseTrapError(QuantityError):
+    """The prefix may be in the wrong case; the message says what to write."""
+
+
+@cache
+def _registry() -> Any:
+    import pint
+
+    # None keeps pint from reading the definitions it ships.
+    registry: Any = pint.UnitRegistry(None, cache_folder=None)
+    registry.load_definitions(_DEFINITIONS.strip().splitlines())
+    return registry
+
+
+@cache
+def _kind_of(dimensionality: str) -> Kind | None:
+    for kind in KINDS:
+        if str(_registry().Unit(_BASE[kind]).dimensionality) == dimensionality:
+            return kind
+    return None
+
+
+@cache
+def _any_case(kind: Kind) -> dict[str, tuple[str, ...]]:
+    spellings: dict[str, tuple[str, ...]] = {}
+    for name in _NAMES[kind]:
+        for prefix in _PREFIXES:
+            text = prefix + name
+            spellings[text.lower()] = (*spellings.get(text.lower(), ()), text)
+    return spellings
+
+
+def _lookup(unit: str) -> tuple[Kind | None, Decimal] | None:
+    """Kind and factor to SI of a unit; None where there is no such unit."""
+    import pint
+
+    registry = _registry()
+    try:
+        quantity = registry.Quantity(1.0, registry.parse_units(unit))
+        kind = _kind_of(str(quantity.dimensionality))
+        if kind is None:
+            return None, Decimal(1)
+        return kind, Decimal(f"{quantity.to(_BASE[kind]).magnitude:.12g}")
+    except (pint.errors.PintError, AttributeError, ValueError, TypeError, OverflowError):
+        return None
+
+
+@lru_cache(maxsize=1024)
+def _factor(unit: str, kind: Kind) -> Decimal:
+    """Factor from a written unit to SI.
+
+    Raises
+    ------
+    QuantityError
+        Unknown unit, a unit of something else, or a prefix whose case makes it doubtful. The message starts with the
+        unit, so the caller puts the whole text before it.
+    """
+    unit = unit.lower() if unit.lower() in _TRADE else unit
+    found = _lookup(unit)
+    if found is None:
+        same = _any_case(kind).get(unit.lower(), ())
+        same = tuple(text for text in same if text[0] == unit[0]) or same
+        if not same:
+            raise QuantityError(f"{unit!r} is no unit of {kind} here")
+        found = _lookup(same[0])
+    if found is None or found[0] is None:
+        raise QuantityError(f"{unit!r} is no unit of {kind} here")
+    if found[0] != kind:
+        article = "an" if found[0][0] in "aeiou" else "a"
+        wanted = "an" if kind[0] in "aeiou" else "a"
+        raise QuantityError(f"that is {article} {found[0]}, and {wanted} {kind} is wanted")
+    trap = _CASE_TRAPS.get((kind, unit[0]))
+    if trap is not None and unit not in _TRADE and not _SPELLED.match(unit):
+        raise _CaseTrapError(trap)
+    return found[1]
+
+
+def _quote(value: Any) -> str:
+    text = repr(value) if not isinstance(value, str) else f'"{value}"'
+    return text if len(text) <= 40 else text[:36] + '…"'
+
+
+def _number(text: str, kind: Kind) -> tuple[Decimal, str] | None:
+    """Leading number and what follows it."""
+    if kind == "length" and (fraction := _FRACTION.match(text)):
+        whole, upper, lower = fraction.groups()
+        if int(lower) == 0:
+            return None
+        return Decimal(whole or 0) + Decimal(upper) / Decimal(lower), text[fraction.end() :]
+    match = _GROUPED.match(text) or _NUMBER.match(text)
+    if match is None:
+        return None
+    return Decimal(match.group().replace(" ", "")), text[match.end() :]
 
 
 def parse(value: Any, kind: Kind) -> float:
-    raise NotImplementedError
+    """A value as the trade writes it, in SI units (angles in degrees).
+
+    Parameters
+    ----------
+    value : str
+        Number and unit, space optional: ``3.5MHz``, ``3500 kc``, ``140mmf``, ``1.25in``, ``1 1/4 in``, ``0.65 mS``.
+    kind : str
+        What is wanted; one of `KINDS`.
+
+    Returns
+    -------
+    float
+        Hz, F, H, ohm, S, V, m, degrees or s; finite, not negative.
+
+    Raises
+    ------
+    QuantityError
+        Anything else, bare numbers included: the message says what to write, with an example.
+    """
+    example = EXAMPLES[kind]
+    if isinstance(value, bool) or not isinstance(value, str):
+        if isinstance(value, int | float):
+            raise QuantityError(
+                f"{_quote(value)} has no unit; write it as text with one, for example {example}"
+            )
+        raise QuantityError(f"{_quote(value)} is not a {kind}; write one as text, for example {example}")
+    text = value.strip().translate(_LOOKALIKES).strip()
+    if not text or len(text) > _LONGEST:
+        raise QuantityError(f"{_quote(value)} is not a {kind}; write for example {example}")
+    if text.startswith("-"):
+        raise QuantityError(f"{_quote(value)} is negative; write for example {example}")
+    number = _number(text.removeprefix("+").lstrip(), kind)
+    if number is None:
+        raise QuantityError(f"{_quote(value)} is not a number with a unit; write for example {example}")
+    magnitude, rest = number
+    unit = rest.strip()
+    if not unit:
+        raise QuantityError(f"{_quote(value)} has no unit; write it with one, for example {example}")
+    if unit.startswith(","):
+        raise QuantityError(f"{_quote(value)}: write the number without a comma, for example {example}")
+    if unit in {"k", "K", "M", "G", "u", "n", "p"}:
+        raise QuantityError(f"{_quote(value)} has a prefix but no unit; write for example {example}")
+    if not _UNIT.fullmatch(unit):
+        raise QuantityError(f"{_quote(value)} is not a number with a unit; write for example {example}")
+    try:
+        factor = _factor(unit, kind)
+    except _CaseTrapError as trap:
+        raise QuantityError(f"{_quote(value)}: {trap}") from None
+    except QuantityError as problem:
+        raise QuantityError(f"{_quote(value)}: {problem}; write for example {example}") from None
+    si = float(magnitude * factor)
+    low, high = _RANGE[kind]
+    if not math.isfinite(si) or si > high or si < low:
+        bound = f"more than {high:g}" if si > high else f"less than {low:g}"
+        raise QuantityError(
+            f"{_quote(value)} is {bound} {_BASE[kind]}, which no such bench has; write for example {example}"
+        )
+    return si
+
+
+_GAUGE = re.compile(r"(?:no\.?|#)? ?(\d{1,3}|\d/0) ?-?(awg|swg|b ?& ?s|b\.&s\.|ga|gauge)\.?", re.IGNORECASE)
+_GAUGE_FIRST = re.compile(r"(awg|swg|b ?& ?s) ?(?:no\.?|#)? ?(\d{1,3}|\d/0)", re.IGNORECASE)
+
+
+def _gauge_number(text: str) -> int:
+    """Gauge as a number: 00 or 2/0 is -1, 000 or 3/0 is -2."""
+    if text.endswith("/0"):
+        return 1 - int(text[0])
+    if len(text) > 1 and set(text) == {"0"}:
+        return 1 - len(text)
+    return int(text)
 
 
 def parse_wire(value: Any) -> float:
-    raise NotImplementedError
+    """Bare diameter in m of a wire: ``0.4 mm``, ``0.02 in``, ``24AWG``, ``28 SWG`` (B&S is AWG).
+
+    Raises
+    ------
+    QuantityError
+        No unit, no such gauge, or a thickness that is no wire.
+    """
+    from bench.physics.wire import awg_diameter, swg_diameter
+
+    if not isinstance(value, str):
+        raise QuantityError(f"{_quote(value)} is not a wire; write it as text, for example {WIRE_EXAMPLE}")
+    text = value.strip()
+    if match := _GAUGE.fullmatch(text):
+        number, system = match.groups()
+    elif match := _GAUGE_FIRST.fullmatch(text):
+        system, number = match.groups()
+    else:
+        try:
+            diameter_m = parse(text, "length")
+        except QuantityError as problem:
+            if "no unit" in str(problem):
+                raise QuantityError(
+                    f"{_quote(value)} has no unit; write the wire with one, for example {WIRE_EXAMPLE}"
+                ) from None
+            reason = str(problem).rpartition("; write for example")[0]
+            raise QuantityError(f"{reason}; write for example {WIRE_EXAMPLE}") from None
+        if not 1e-6 <= diameter_m <= 0.05:
+            raise QuantityError(
+                f"{_quote(value)} is no thickness of a wire; write for example {WIRE_EXAMPLE}"
+            )
+        return diameter_m
+    system = system.lower()
+    if system.startswith("g"):
+        raise QuantityError(f"{_quote(value)}: which gauge? Write AWG or SWG, for example {WIRE_EXAMPLE}")
+    try:
+        return swg_diameter(_gauge_number(number)) if system == "swg" else awg_diameter(_gauge_number(number))
+    except ValueError as problem:
+        raise QuantityError(f"{_quote(value)}: {problem}; write for example {WIRE_EXAMPLE}") from None
 
 
-def clock_to_angle(clock: str, travel_deg: float) -> float:
-    raise NotImplementedError
+_CLOCK = re.compile(r"(\d{1,2})(?:[:h](\d{2})| ?o ?['’`]? ?clock)", re.IGNORECASE)
+_DEGREES_PER_MINUTE = 0.5
+
+Direction = Literal["clockwise", "anticlockwise"]
 
 
-def angle_to_clock(angle_deg: float, travel_deg: float) -> str:
-    raise NotImplementedError
+def clock_to_angle(clock: str, travel_deg: float, direction: Direction = "clockwise") -> float:
+    """Angle of the control from where its pointer stands on a clock face.
+
+    Parameters
+    ----------
+    clock : str
+        ``11:20``, ``10 o'clock``; mid-travel is 12:00.
+    travel_deg : float
+        The control's mechanical travel in degrees, at most 360.
+    direction : str
+        Which way the knob turns for more regeneration.
+
+    Returns
+    -------
+    float
+        Degrees from the end stop of least regeneration.
+
+    Raises
+    ------
+    QuantityError
+        Not a clock position, or one beyond the control's end stops.
+    """
+    match = _CLOCK.fullmatch(clock.strip()) if isinstance(clock, str) and len(clock) <= _LONGEST else None
+    if match is None:
+        raise QuantityError(f"{_quote(clock)} is not a clock position; write for example {CLOCK_EXAMPLE}")
+    hour, minute = int(match.group(1)), int(match.group(2) or 0)
+    if not 1 <= hour <= 12 or minute > 59:
+        raise QuantityError(
+            f"{_quote(clock)} is not on a clock of twelve hours; write for example {CLOCK_EXAMPLE}"
+        )
+    if travel_deg > 360:
+        raise QuantityError(
+            f"{_quote(clock)}: a control that turns {travel_deg:g} degrees passes each clock position more than once; "
+            "give the angle in degrees"
+        )
+    minutes = (hour % 12) * 60 + minute
+    if minutes == 360 and travel_deg >= 360:
+        raise QuantityError(f"{_quote(clock)} is both end stops of this control; give the angle in degrees")
+    offset = (minutes if minutes <= 360 else minutes - 720) * _DEGREES_PER_MINUTE
+    half = travel_deg / 2
+    # A clock position is read to the minute, so an end stop may lie up to half a minute inside its name.
+    if abs(offset) > half + _DEGREES_PER_MINUTE / 2:
+        low, high = angle_to_clock(0, travel_deg), angle_to_clock(travel_deg, travel_deg)
+        raise QuantityError(
+            f"{_quote(clock)} is beyond the end stops: this control goes from {low} to {high}"
+        )
+    offset = max(-half, min(half, offset))
+    return half + (offset if direction == "clockwise" else -offset)
+
+
+def angle_to_clock(angle_deg: float, travel_deg: float, direction: Direction = "clockwise") -> str:
+    """Clock position, to the minute (half a degree), of an angle of the control; mid-travel is 12:00."""
+    offset = angle_deg - travel_deg / 2
+    if direction == "anticlockwise":
+        offset = -offset
+    minutes = round(offset / _DEGREES_PER_MINUTE) % 720
+    return f"{minutes // 60 or 12}:{minutes % 60:02d}"
+
+
+_DISPLAY: dict[Kind, tuple[tuple[str, float], ...]] = {
+    "frequency": (("kHz", 1e3),),
+    "capacitance": (("pF", 1e-12), ("nF", 1e-9), ("µF", 1e-6)),
+    "inductance": (("nH", 1e-9), ("µH", 1e-6), ("mH", 1e-3), ("H", 1.0)),
+    "resistance": (("ohm", 1.0), ("kohm", 1e3), ("Mohm", 1e6)),
+    "conductance": (("mS", 1e-3),),
+    "voltage": (("µV", 1e-6), ("mV", 1e-3), ("V", 1.0)),
+    "length": (("mm", 1e-3),),
+    "angle": (("deg", 1.0),),
+    "time": (("ms", 1e-3), ("s", 1.0)),
+}
+
+
+def _scale(si: float, kind: Kind, unit: str | None) -> tuple[str, float]:
+    if unit is not None:
+        written = unit.translate(_LOOKALIKES)
+        return unit, float(_factor(written, kind))
+    choices = _DISPLAY[kind]
+    best = choices[0]
+    for name, scale in choices[1:]:
+        # Picofarads stay picofarads up to 10 000: the trade says "2 500 pF".
+        if abs(si) >= scale * (10 if kind == "capacitance" else 1) * (1 - 1e-12):
+            best = name, scale
+    return best
+
+
+def _group(number: str) -> str:
+    sign, digits = ("-", number[1:]) if number.startswith("-") else ("", number)
+    whole, dot, decimals = digits.partition(".")
+    head = len(whole) % 3
+    parts = ([whole[:head]] if head else []) + [whole[i : i + 3] for i in range(head, len(whole), 3)]
+    return sign + " ".join(parts) + dot + decimals
+
+
+def _rounded(value: float, exponent: int) -> str:
+    """Plain digits of a value rounded at ten to the exponent."""
+    place = Decimal(1).scaleb(exponent)
+    digits = Decimal(repr(value)).quantize(place, rounding=ROUND_HALF_EVEN)
+    return f"{digits:f}" if exponent < 0 else f"{digits.to_integral_value():f}"
+
+
+def _exponent(value: float, digits: int) -> int:
+    """Decimal place of the last of so many significant digits, after rounding."""
+    return int(f"{abs(value):.{digits - 1}e}".partition("e")[2]) - digits + 1
+
+
+def show(value: float | None, kind: Kind, unit: str | None = None, uncertainty: float | None = None) -> str:
+    """A value for people: ``3 512.4 kHz``, ``22.31 ± 0.12 µH``.
+
+    Parameters
+    ----------
+    value, uncertainty : float or None
+        SI (degrees for angles); None or NaN is unknown. The uncertainty is rounded to two significant digits and the
+        value to the same place; without one a frequency has five significant digits and anything else four.
+    unit : str, optional
+        The unit the user likes; else one that suits the size.
+    """
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    name, scale = _scale(value, kind, unit)
+    space = "" if name == "°" else " "
+    shown = value / scale
+    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
+        place = _exponent(uncertainty / scale, 2)
+        spread = _group(_rounded(uncertainty / scale, place))
+        return f"{_group(_rounded(shown, place))} ± {spread}{space}{name}"
+    if shown == 0:
+        return f"0{space}{name}"
+    digits = 5 if kind == "frequency" else 4
+    text = _rounded(shown, min(_exponent(shown, digits), 0))
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{_group(text)}{space}{name}"
