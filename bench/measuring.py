@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from bench.errors import ReadingError
 from bench.instruments import Instruments
 from bench.operator import ConsoleOperator, Operator, VirtualOperator
 from bench.progress import reporter
-from bench.runner import Runner
+from bench.runner import Runner, still_wanted
 from bench.session import Session
 
 if TYPE_CHECKING:
@@ -57,9 +56,7 @@ def measure(
         stack.enter_context(session.lock())
         instruments = Instruments(session.plan, bench.addresses if bench else None)
         stack.callback(instruments.close)
-        # The list of what is lacking needs no operator; the operator needs the reporter, which needs its length.
-        listing = Runner(session, _NOBODY, instruments, reporter(0), cold)
-        wanted = listing.wanted(kinds, coils)
+        wanted = still_wanted(session, kinds, coils, cold=cold)
         if not wanted:
             return Outcome(0, (), 0)
         screen = stack.enter_context(reporter(len(wanted)))
@@ -68,25 +65,13 @@ def measure(
             operator = VirtualOperator(bench.hands)
         else:
             operator = ConsoleOperator(session.plan.receiver.control.travel_deg, screen.ask, screen.say)
-            if not sys.stdin.isatty() and not session.plan.instruments:
-                screen.say("No instruments in the plan and no terminal: readings are taken from standard input.")
         if cautions.needed(session.plan.receiver.supply):
             operator.caution(cautions.LINES)
         session.log("measure", wanted=len(wanted), virtual=bench is not None)
         runner = Runner(session, operator, instruments, screen, cold)
         recorded, left = runner.run(wanted)
         session.log("measured", recorded=recorded, left=left)
-        lacking = len(runner.wanted(kinds, coils))
+        lacking = len(still_wanted(session, kinds, coils, cold=cold))
     if wanted and recorded == 0 and left:
         raise ReadingError(f"Nothing was recorded. {left[-1]}")
     return Outcome(recorded, tuple(left), lacking)
-
-
-class _Nobody:
-    """Stands where an operator is declared and none may be asked."""
-
-    def __getattr__(self, name: str) -> object:
-        raise AssertionError(f"nobody to ask for {name}")
-
-
-_NOBODY: Operator = _Nobody()  # type: ignore[assignment]

@@ -126,7 +126,9 @@ class ConsoleOperator:
                 case "coil":
                     wanted.append(f"plug in coil {new}")
                 case "valve":
-                    wanted.append("valve working (heater and supply on)" if new else "valve cold (supply off)")
+                    wanted.append(
+                        "valve working (heater and supply on)" if new else "valve cold (supply off)"
+                    )
                 case "antenna":
                     wanted.append("antenna connected" if new else "antenna off")
                 case "loop":

@@ -44,7 +44,11 @@ class Wanted:
     def words(self, plan: Plan) -> str:
         """What it is, for the person at the bench."""
         if self.kind == "resonance":
-            added = f" with {show(self.added_c_f, 'capacitance', plan.show.capacitance)} added" if self.added_c_f else ""
+            added = (
+                f" with {show(self.added_c_f, 'capacitance', plan.show.capacitance)} added"
+                if self.added_c_f
+                else ""
+            )
             return f"coil {self.coil}: resonance at dial {self.dial:g}{added}"
         assert self.f_hz is not None
         return f"coil {self.coil}: onset at {show(self.f_hz, 'frequency', plan.show.frequency)}"
@@ -86,7 +90,9 @@ def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, an
             points += [(dial, plan.readings.added_capacitor) for dial in added_dials(coil)]
         for dial, added in points:
             if not any(
-                r["dial"] is not None and _same_dial(r["dial"], dial, plan) and bool(r["added_c_f"]) == bool(added)
+                r["dial"] is not None
+                and _same_dial(r["dial"], dial, plan)
+                and bool(r["added_c_f"]) == bool(added)
                 for r in resonance
             ):
                 wanted.append(Wanted("resonance", coil.name, dial=dial, added_c_f=added))
@@ -100,6 +106,19 @@ def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, an
             if missing:
                 wanted.append(Wanted("onset", coil.name, f_hz=f_hz, rows=2 * missing))
     return wanted
+
+
+def antenna_state(plan: Plan) -> str:
+    """Whether the plan's set has its antenna on, as the tables write it."""
+    return "yes" if plan.receiver.antenna is not None else "no"
+
+
+def still_wanted(session: Session, kinds: Sequence[str], coils: Sequence[str], *, cold: bool) -> list[Wanted]:
+    """The readings a session still lacks, of these kinds and coils (empty: all)."""
+    rows = {name: session.rows(name) for name in KINDS}
+    valve = "cold" if cold else "working"
+    every = lacking(session.plan, rows, valve=valve, antenna=antenna_state(session.plan))
+    return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
 
 
 @dataclass
@@ -127,15 +146,7 @@ class Runner:
     @property
     def antenna(self) -> str:
         """Whether the plan's set has its antenna on, as the tables write it."""
-        return "yes" if self.plan.receiver.antenna is not None else "no"
-
-    def _rows(self) -> dict[str, list[dict[str, Any]]]:
-        return {name: self.session.rows(name) for name in KINDS}
-
-    def wanted(self, kinds: Sequence[str], coils: Sequence[str]) -> list[Wanted]:
-        """The readings still to be taken, of these kinds and coils (empty: all)."""
-        every = lacking(self.plan, self._rows(), valve=self.valve, antenna=self.antenna)
-        return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
+        return antenna_state(self.plan)
 
     def run(self, wanted: Sequence[Wanted]) -> tuple[int, list[str]]:
         """Take the readings in order; returns how many rows were recorded, and what was left out and why."""
@@ -256,7 +267,11 @@ class Runner:
         frequency = self.plan.show.frequency
 
         def on_sweep(f_hz: Any, s11: Any, so_far: Any) -> None:
-            found = f", resonance near {show(so_far.f0_hz, 'frequency', frequency)}" if so_far and so_far.f0_hz else ""
+            found = (
+                f", resonance near {show(so_far.f0_hz, 'frequency', frequency)}"
+                if so_far and so_far.f0_hz
+                else ""
+            )
             self.reporter.detail(f"coil {item.coil}, dial {dial:g}: {len(f_hz)} points swept{found}")
 
         reading = measure_resonance(
@@ -296,12 +311,21 @@ class Runner:
         assert item.dial is not None
         self.operator.prepare(self._setup(item, loop=True))
         dial = self.operator.set_dial(item.dial)
-        f0 = self.operator.number("Resonance at (for instance 3.512MHz):", lambda text: parse(text, "frequency"))
+        f0 = self.operator.number(
+            "Resonance at (for instance 3.512MHz):", lambda text: parse(text, "frequency")
+        )
         self.session.append(
             "resonance",
-            {**self._common(item, self.session.next_reading(), dial), "f0_hz": f0, "added_c_f": item.added_c_f, "method": "typed"},
+            {
+                **self._common(item, self.session.next_reading(), dial),
+                "f0_hz": f0,
+                "added_c_f": item.added_c_f,
+                "method": "typed",
+            },
         )
-        self.reporter.result(f"coil {item.coil}  dial {dial:g}  f0 {show(f0, 'frequency', self.plan.show.frequency)} (typed)")
+        self.reporter.result(
+            f"coil {item.coil}  dial {dial:g}  f0 {show(f0, 'frequency', self.plan.show.frequency)} (typed)"
+        )
         return 1
 
     # Onset
@@ -341,7 +365,9 @@ class Runner:
                 self.instruments.analyzer(), 0.93 * item.f_hz, 1.07 * item.f_hz, q_goal=0.1
             )
             f0 = float(reading.resonance.f0_hz or item.f_hz)
-            self.reporter.detail(f"{item.words(self.plan)}: tuned to {show(f0, 'frequency', self.plan.show.frequency)}")
+            self.reporter.detail(
+                f"{item.words(self.plan)}: tuned to {show(f0, 'frequency', self.plan.show.frequency)}"
+            )
             if abs(f0 / item.f_hz - 1) <= TUNED:
                 return at, item.f_hz
             ends = sorted(self.plan.receiver.tuning.dial)
@@ -379,8 +405,10 @@ class Runner:
         self._quiet = passes.quiet
         for approach in passes.approaches:
             self._record_approach(item, dial, f_hz, approach, "listen" if listen else "level")
-        if passes.reaction_s is not None:
-            self.session.log("reaction", reading=item.words(self.plan), reaction_s=passes.reaction_s)
+        if passes.lag is not None:
+            self.session.log(
+                "lag", reading=item.words(self.plan), method="listen" if listen else "level", lag=passes.lag
+            )
         self.reporter.result(self._onset_words(item, passes.approaches))
         self.operator.rest_control(0.0)
         return len(passes.approaches)
@@ -415,7 +443,9 @@ class Runner:
         if len(approaches) == 1 and approaches[0].note:
             return f"{head}  {approaches[0].note}"
         up, down = (
-            float(np.mean([a.angle_deg for a in approaches if a.starts is starts and a.angle_deg is not None]))
+            float(
+                np.mean([a.angle_deg for a in approaches if a.starts is starts and a.angle_deg is not None])
+            )
             for starts in (True, False)
         )
         spread = float(np.std([a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]))
@@ -447,4 +477,3 @@ class Runner:
                 recorded += 1
         self.reporter.result(f"{item.words(self.plan)} (typed)", 1)
         return recorded
-

@@ -14,11 +14,19 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 LEAST_SAMPLES = 20
+# Samples either side over which the speed of turning is read: ADC steps would swamp a shorter run at slow speed.
+SPEED_HALF_WIDTH = 40
 # A step this many times the quiet noise is never chance in a trace of a few thousand samples (Gaussian tail 1e-15).
 CLEAR_STEP = 8.0
 # Simple reaction to sound, seconds, mean and spread of everyday listeners with a warning given: common practice, no source.
 REACTION_S = 0.25
 REACTION_U_S = 0.12
+# One press scatters by about this much around the listener's own mean: common practice, no source.
+REACTION_SCATTER_S = 0.06
+# A gain of 1e5 at a growth of 150 to 1500 a second for each degree (tanks of 1 to 10 MHz, Q 100, half a percent of the
+# loss cancelled a degree) is a lag of 0.1 to 0.4 degrees at one degree a second.
+GROWTH_LAG = 0.2
+GROWTH_LAG_U = 0.15
 
 
 @dataclass(frozen=True)
@@ -42,7 +50,9 @@ def quiet_spread(values: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(values - centre)))
 
 
-def local_angle(t_s: Floats, angle_deg: Floats, at_s: float, half_width: int = 12) -> tuple[float, float, float]:
+def local_angle(
+    t_s: Floats, angle_deg: Floats, at_s: float, half_width: int = 12
+) -> tuple[float, float, float]:
     """Angle, its standard uncertainty and the speed at one moment, by a straight line through the nearest samples.
 
     Parameters
@@ -119,7 +129,8 @@ def change_point(t_s: Floats, angle_deg: Floats, level_v: Floats, *, starts: boo
         first += 1
     index = first if starts else len(level_v) - 1 - first
     moment = float(t_s[index])
-    angle, angle_u, speed = local_angle(t_s, angle_deg, moment)
+    angle, angle_u, _ = local_angle(t_s, angle_deg, moment)
+    *_, speed = local_angle(t_s, angle_deg, moment, SPEED_HALF_WIDTH)
     step = float(np.median(np.diff(t_s)))
     sampling_u = abs(speed) * step / np.sqrt(12.0)
     return Event(angle, float(np.hypot(angle_u, sampling_u)), moment, speed, jump)
@@ -131,26 +142,55 @@ def marked(t_s: Floats, angle_deg: Floats, mark: NDArray[np.bool_]) -> Event | N
     if len(pressed) == 0 or len(t_s) < LEAST_SAMPLES:
         return None
     moment = float(t_s[pressed[0] + 1])
-    angle, angle_u, speed = local_angle(t_s, angle_deg, moment)
+    angle, angle_u, _ = local_angle(t_s, angle_deg, moment)
+    *_, speed = local_angle(t_s, angle_deg, moment, SPEED_HALF_WIDTH)
     return Event(angle, angle_u, moment, speed, float("nan"))
 
 
 @dataclass(frozen=True)
 class Unhurried:
-    """Marked angles brought back to speed zero: corrected angles and uncertainties (n,), reaction time and its own."""
+    """Angles brought back to speed zero: corrected angles and uncertainties (n,), the lag's coefficient and its own.
+
+    The coefficient is the reaction time in seconds (marks), or degrees for each root of a degree a second (levels).
+    """
 
     angle_deg: Floats
     angle_u_deg: Floats
-    reaction_s: float
-    reaction_u_s: float
+    lag: float
+    lag_u: float
 
 
-def to_speed_zero(angle_deg: Floats, speed_deg_s: Floats, starts: NDArray[np.bool_]) -> Unhurried:
-    """Extrapolate marked angles to speed zero.
+def _without_lag(
+    angle_deg: Floats,
+    term: Floats,
+    starts: NDArray[np.bool_],
+    prior: float,
+    prior_u: float,
+    scatter_deg: Floats,
+) -> Unhurried:
+    """Least squares of `angle = true(direction) + lag · term` with a prior on the lag."""
+    groups = [g for g in (starts, ~starts) if g.any()]
+    n, unknowns = len(angle_deg), len(groups) + 1
+    design = np.column_stack([*(g.astype(float) for g in groups), term])
+    weight = 1.0 / scatter_deg
+    rows = np.vstack([design * weight[:, None], np.eye(unknowns)[-1] / prior_u])
+    right = np.concatenate([angle_deg * weight, [prior / prior_u]])
+    solution, *_ = np.linalg.lstsq(rows, right, rcond=None)
+    residual = right - rows @ solution
+    degrees = n + 1 - unknowns
+    scale = max(1.0, float(residual @ residual) / degrees) if degrees > 0 else 1.0
+    covariance = scale * np.linalg.inv(rows.T @ rows)
+    lag, lag_u = float(solution[-1]), float(np.sqrt(covariance[-1, -1]))
+    u = np.hypot(np.sqrt(scale) * scatter_deg, lag_u * np.abs(term))
+    return Unhurried(angle_deg - lag * term, u, lag, lag_u)
+
+
+def marks_to_speed_zero(angle_deg: Floats, speed_deg_s: Floats, starts: NDArray[np.bool_]) -> Unhurried:
+    """Take the listener's reaction time out of marked angles.
 
     Every mark comes late by one reaction time, so `marked = true + reaction · speed` (speed signed). The true onset, the
-    true drop-out and the reaction time are found together by least squares, with the everyday reaction time as prior;
-    the scatter of single reactions shows in the residuals.
+    true drop-out and the reaction time are found together, with the everyday reaction time as prior; the scatter of single
+    reactions shows in the residuals.
 
     Parameters
     ----------
@@ -159,20 +199,23 @@ def to_speed_zero(angle_deg: Floats, speed_deg_s: Floats, starts: NDArray[np.boo
     starts : (n,) bool array
         True for onset, False for drop-out.
     """
-    groups = [g for g in (starts, ~starts) if g.any()]
-    n, unknowns = len(angle_deg), len(groups) + 1
-    design = np.column_stack([*(g.astype(float) for g in groups), speed_deg_s])
-    # One press scatters by about a fifth of a second's turning; the fit's own residuals take over where there are enough.
-    single_s = 0.06
-    weight = 1.0 / np.hypot(0.2, single_s * np.abs(speed_deg_s))
-    rows = np.vstack([design * weight[:, None], np.eye(unknowns)[-1] / REACTION_U_S])
-    right = np.concatenate([angle_deg * weight, [REACTION_S / REACTION_U_S]])
-    solution, *_ = np.linalg.lstsq(rows, right, rcond=None)
-    residual = right - rows @ solution
-    degrees = n + 1 - unknowns
-    scale = max(1.0, float(residual @ residual) / degrees) if degrees > 0 else 1.0
-    covariance = scale * np.linalg.inv(rows.T @ rows)
-    reaction, reaction_u = float(solution[-1]), float(np.sqrt(covariance[-1, -1]))
-    corrected = angle_deg - reaction * speed_deg_s
-    u = np.hypot(np.sqrt(scale) / weight, reaction_u * np.abs(speed_deg_s))
-    return Unhurried(corrected, u, reaction, reaction_u)
+    scatter = np.hypot(0.2, REACTION_SCATTER_S * np.abs(speed_deg_s))
+    return _without_lag(angle_deg, speed_deg_s, starts, REACTION_S, REACTION_U_S, scatter)
+
+
+def levels_to_speed_zero(
+    angle_deg: Floats, angle_u_deg: Floats, speed_deg_s: Floats, starts: NDArray[np.bool_]
+) -> Unhurried:
+    """Take the time that oscillation needs to build up out of level change-points.
+
+    Past the onset the growth rate rises in proportion to the angle, so an amplitude that must grow by a fixed factor (out
+    of the noise to where it shows) is seen late by an angle proportional to the square root of the speed:
+    `∫ k·v·t dt = ln(gain)` gives `v·t = √(2·ln(gain)·v/k)`. Drop-out is not delayed by growth and stays as read.
+
+    Parameters
+    ----------
+    angle_deg, angle_u_deg, speed_deg_s : (n,) arrays
+    starts : (n,) bool array
+    """
+    term = np.where(starts, np.sqrt(np.abs(speed_deg_s)), 0.0)
+    return _without_lag(angle_deg, term, starts, GROWTH_LAG, GROWTH_LAG_U, np.hypot(0.15, angle_u_deg))

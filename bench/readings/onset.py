@@ -21,7 +21,7 @@ from drivers.roles import Sample, Sensor
 Floats = NDArray[np.float64]
 
 SEARCH_SPEED_DEG_S = 20.0
-LEVEL_SPEED_DEG_S = 4.0
+LEVEL_SPEEDS_DEG_S = (2.0, 4.0, 8.0)
 LISTEN_SPEEDS_DEG_S = (3.0, 6.0, 12.0)
 RUN_UP_DEG = 12.0
 PAST_DEG = 5.0
@@ -191,7 +191,9 @@ def take_turn(
             if watch.over(samples):
                 return _trace(samples, stops), watch.quiet
         if samples[-1].t_s - samples[0].t_s > MOST_TURN_S:
-            raise ReadingError("The control was not turned to its end in four minutes. Try this reading again.")
+            raise ReadingError(
+                "The control was not turned to its end in four minutes. Try this reading again."
+            )
 
 
 def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
@@ -206,7 +208,7 @@ class Passes:
 
     approaches: tuple[Approach, ...]
     quiet: Quiet | None
-    reaction_s: float | None = None
+    lag: float | None = None
 
 
 def measure_onset(
@@ -221,8 +223,8 @@ def measure_onset(
 ) -> Passes:
     """Onset and drop-out at one frequency, `repeats` approaches each way.
 
-    A quick search finds roughly where it starts; then slow passes from a little below. By listening, the passes differ in
-    speed and the marks are brought back to speed zero.
+    A quick search finds roughly where it starts; then slow passes from a little below. The passes differ in speed, and the
+    angles are brought back to speed zero: marks come late by the reaction time, levels by the time of growth.
 
     Parameters
     ----------
@@ -239,7 +241,9 @@ def measure_onset(
     search = Turn(True, 0.0, travel, SEARCH_SPEED_DEG_S, listen)
     trace, seen = take_turn(sensor, operator, stops, search, None)
     if quiet is not None and seen is not None and quiet.loud(np.array([seen.level_v])):
-        already = Approach(True, 0.0, 1.0, None, None, trace, "oscillates already with the control fully back")
+        already = Approach(
+            True, 0.0, 1.0, None, None, trace, "oscillates already with the control fully back"
+        )
         return Passes((already,), quiet)
     found = _event(trace, search)
     if found is None:
@@ -251,9 +255,10 @@ def measure_onset(
     lost = _event(trace, back)
     low = (lost.angle_deg if lost is not None else rough - 20.0) - RUN_UP_DEG
 
+    speeds = LISTEN_SPEEDS_DEG_S if listen else LEVEL_SPEEDS_DEG_S
     taken: list[tuple[Turn, Trace, analysis.Event]] = []
     for number in range(repeats):
-        speed = LISTEN_SPEEDS_DEG_S[number % len(LISTEN_SPEEDS_DEG_S)] if listen else LEVEL_SPEED_DEG_S
+        speed = speeds[number % len(speeds)]
         for starts in (True, False):
             on_detail(f"pass {number + 1} of {repeats}, {'up' if starts else 'back'}")
             turn = Turn(starts, max(0.0, low), travel if starts else 0.0, speed, listen)
@@ -271,16 +276,23 @@ def _corrected(
 ) -> tuple[tuple[Approach, ...], Quiet | None, float | None]:
     angle = np.array([event.angle_deg for _, _, event in taken])
     u = np.array([event.angle_u_deg for _, _, event in taken])
-    reaction: float | None = None
-    corrected = angle
-    if listen:
-        speed = np.array([event.speed_deg_s for _, _, event in taken])
-        starts = np.array([turn.starts for turn, _, _ in taken])
-        unhurried = analysis.to_speed_zero(angle, speed, starts)
-        corrected, reaction = unhurried.angle_deg, unhurried.reaction_s
-        u = np.hypot(u, unhurried.angle_u_deg)
+    speed = np.array([event.speed_deg_s for _, _, event in taken])
+    starts = np.array([turn.starts for turn, _, _ in taken])
+    unhurried = (
+        analysis.marks_to_speed_zero(angle, speed, starts)
+        if listen
+        else analysis.levels_to_speed_zero(angle, u, speed, starts)
+    )
+    at_zero = unhurried.angle_deg
     approaches = tuple(
-        Approach(turn.starts, float(corrected[i]), float(u[i]), event.speed_deg_s, float(corrected[i] - angle[i]), trace)
+        Approach(
+            starts=turn.starts,
+            angle_deg=float(at_zero[i]),
+            angle_u_deg=float(unhurried.angle_u_deg[i]),
+            speed_deg_s=event.speed_deg_s,
+            correction_deg=float(at_zero[i] - angle[i]),
+            trace=trace,
+        )
         for i, (turn, trace, event) in enumerate(taken)
     )
-    return approaches, quiet, reaction
+    return approaches, quiet, unhurried.lag
