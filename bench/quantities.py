@@ -277,10 +277,11 @@ def parse(value: Any, kind: Kind) -> float:
     example = EXAMPLES[kind]
     if isinstance(value, bool) or not isinstance(value, str):
         if isinstance(value, int | float):
+            quoted = example.partition(" or ")[0]
             raise QuantityError(
-                f"{_quote(value)} has no unit; write it as text with one, for example {example}"
+                f'{_quote(value)} has no unit; write it in quotes with one, for example "{quoted}"'
             )
-        raise QuantityError(f"{_quote(value)} is not a {kind}; write one as text, for example {example}")
+        raise QuantityError(f"{_quote(value)} is not a {kind}; write for example {example}")
     text = value.strip().translate(_LOOKALIKES).strip()
     if not text or len(text) > _LONGEST:
         raise QuantityError(f"{_quote(value)} is not a {kind}; write for example {example}")
