@@ -1,0 +1,154 @@
+"""All natural frequencies of the network at once, to find unstable modes beside the tank's."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.physics import network as net
+from bench.physics.control import GRID, GROUND, PLATE, Floats
+from bench.physics.network import Circuit, Complexes, Network, Tank, assemble
+
+_ANGLES = 9  # over the travel, both ends included
+_SAME = 1e-5  # an eigenvalue this near (relative) to the followed root is the tank's own
+
+
+@dataclass(frozen=True)
+class Mode:
+    """An unstable mode that is not the tank's: whose, from which angle, how fast, at what frequency."""
+
+    index: tuple[int, ...]
+    angle_deg: float
+    frequency_hz: float
+    growth_per_s: float
+
+
+def pencil(network: Network, size: int) -> tuple[Floats, Floats]:
+    """Matrices G and C of (G + sC) x = 0, shapes (size, n, n): node voltages first, then currents."""
+    used = {GRID}
+    for a, b, *_ in network.branches:
+        used |= {a, b}
+    used |= {*network.topology.winding, PLATE, network.topology.source}
+    place = {node: at for at, node in enumerate(sorted(used - {GROUND}))}
+    chokes = [(a, b, inverse) for a, b, _, _, inverse in network.branches if np.any(inverse)]
+    order = len(place) + 2 + len(chokes) + (2 if network.antenna is not None else 0)
+    g, c = np.zeros((2, size, order, order))
+
+    def across(matrix: Floats, a: int, b: int, value: object) -> None:
+        for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
+            if i != GROUND and j != GROUND:
+                matrix[:, place[i], place[j]] += sign * np.asarray(value)
+
+    def current(row: int, a: int, b: int) -> None:
+        for node, sign in ((a, 1.0), (b, -1.0)):
+            if node != GROUND:
+                g[:, place[node], row] += sign
+                g[:, row, place[node]] += sign
+
+    for a, b, conductance, capacitance, _ in network.branches:
+        across(g, a, b, conductance)
+        across(c, a, b, capacitance)
+    tank_row, winding_row = len(place), len(place) + 1
+    current(tank_row, GRID, GROUND)
+    current(winding_row, *network.topology.winding)
+    g[:, tank_row, tank_row] -= network.loss_ohm
+    c[:, tank_row, tank_row] -= network.l_h
+    c[:, winding_row, winding_row] -= network.winding_l_h
+    c[:, tank_row, winding_row] -= network.mutual_h
+    c[:, winding_row, tank_row] -= network.mutual_h
+    for row, (a, b, inverse) in enumerate(chokes, winding_row + 1):
+        current(row, a, b)
+        # Divided by L, so that a member without a choke (1/L = 0) has no current there.
+        g[:, row, :] *= np.reshape(inverse, (-1, 1)) if np.ndim(inverse) else inverse
+        c[:, row, row] -= 1.0
+    for row, sign in ((PLATE, 1.0), (network.topology.source, -1.0)):
+        for column, way in ((GRID, 1.0), (network.topology.source, -1.0)):
+            if row != GROUND and column != GROUND:
+                g[:, place[row], place[column]] += sign * way * network.gm_s
+    if network.antenna is not None:
+        resistance, elastance = network.antenna
+        end, row = order - 2, order - 1  # voltage over the resistance, current through all
+        g[:, place[GRID], row] += 1.0
+        g[:, end, end] += 1.0
+        g[:, end, row] -= resistance
+        c[:, row, place[GRID]] += 1.0 / elastance
+        c[:, row, end] -= 1.0 / elastance
+        g[:, row, row] -= 1.0
+    return g, c
+
+
+def natural_frequencies(network: Network, near: Floats, size: int) -> Complexes:
+    """Roots of the network, (size, n), infinite ones as NaN; `near` is an angular frequency to turn about."""
+    g, c = pencil(network, size)
+    turn = (0.5 + 0.3j) * near
+    inverse = np.linalg.eigvals(np.linalg.solve(g + turn[:, None, None] * c, c.astype(complex)))
+    with np.errstate(all="ignore"):
+        roots: Complexes = np.where(
+            np.abs(inverse) * near[:, None] > 1e-9, turn[:, None] - 1.0 / inverse, np.nan + 0j
+        )
+    return roots
+
+
+def other_modes(
+    circuit: Circuit, tank: Tank, at_deg: Floats, followed: Complexes, shape: tuple[int, ...]
+) -> tuple[Mode, ...]:
+    """Unstable modes beside the tank's, of a flat circuit whose tank roots were followed.
+
+    Looked for at nine angles over the travel; where a mode first shows, its start is closed in upon between
+    two of them. A mode is reported once for each member, at its largest growth.
+    """
+    size = tank.f0_hz.size
+    omega = 2 * math.pi * tank.f0_hz
+
+    def unstable(member: NDArray[np.intp], angle: Floats) -> list[list[complex]]:
+        few, own = net.take(circuit, member), net.take_tank(tank, member)
+        roots = natural_frequencies(
+            assemble(few, own.loss_ohm, own.capacitance_f, angle), omega[member], len(member)
+        )
+        found = []
+        for row, who, where in zip(roots, member, angle, strict=True):
+            path = np.interp(where, at_deg[:, who], followed[:, who].real) + 1j * np.interp(
+                where, at_deg[:, who], followed[:, who].imag
+            )
+            growing = [complex(s) for s in row if s.real > 1e-9 * omega[who] and s.imag >= 0]
+            if growing:
+                nearest = min(growing, key=lambda s: abs(s - path))
+                # Between two points of its track the tank's root is known to a fraction of its growth.
+                if abs(nearest - path) <= max(0.3 * abs(path.real), _SAME * omega[who]):
+                    growing.remove(nearest)
+            found.append(growing)
+        return found
+
+    everyone = np.arange(size)
+    table = [
+        unstable(everyone, np.full(size, angle))
+        for angle in np.linspace(0.0, circuit.control.travel_deg, _ANGLES)
+    ]
+    grid = np.linspace(0.0, circuit.control.travel_deg, _ANGLES)
+    modes = []
+    for member in range(size):
+        tracks: list[tuple[int, complex]] = []  # first grid angle, root of largest growth
+        for k in range(_ANGLES):
+            for s in table[k][member]:
+                same = next((t for t, (_, r) in enumerate(tracks) if _alike(s, r)), None)
+                if same is None:
+                    tracks.append((k, s))
+                elif s.real > tracks[same][1].real:
+                    tracks[same] = (tracks[same][0], s)
+        for first, s in tracks:
+            low, high = grid[max(first - 1, 0)], grid[first]
+            for _ in range(8 if first else 0):
+                middle = 0.5 * (low + high)
+                shows = any(_alike(r, s) for r in unstable(np.array([member]), np.array([middle]))[0])
+                low, high = (low, middle) if shows else (middle, high)
+            index = tuple(int(i) for i in np.unravel_index(member, shape)) if shape else ()
+            modes.append(Mode(index, float(high), abs(s.imag) / (2 * math.pi), s.real))
+    return tuple(modes)
+
+
+def _alike(a: complex, b: complex) -> bool:
+    """Modes at neighbouring angles are one where their frequencies are within a third."""
+    return abs(a.imag - b.imag) <= 0.33 * max(abs(a.imag), abs(b.imag)) or (abs(a.imag) == abs(b.imag) == 0)
