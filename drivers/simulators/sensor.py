@@ -1,0 +1,313 @@
+"""The simulated sensor board: frames over a pseudo-terminal, or over a loopback socket where there is none.
+
+The world says what was at each sampling slot; the server encodes whole batches and writes them as fast as the other
+end reads. Nothing is dropped while somebody reads: the server waits. When nobody has read for a while it does as a
+board must: it goes on with the present, and the jump of the sequence number tells.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import threading
+import time
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.frames import Identity, encode_identity, encode_many, seal
+from drivers.roles import Floats
+from drivers.simulators.faults import Fault, Faults
+from drivers.simulators.loopback import Line, LoopbackServer, Mishaps, Stopped, Unplugged
+
+
+@dataclass(frozen=True)
+class SensorBatch:
+    """What the board sampled at consecutive slots.
+
+    `t_s` (n,) world seconds; `angle`, `level` and, if fitted, `dial` (n,) shares of full scale, clipped to 0 to 1 and
+    rounded to the converter's steps by the server; `mark` (n,) the switch.
+    """
+
+    t_s: Floats
+    angle: Floats
+    level: Floats
+    mark: NDArray[np.bool_]
+    dial: Floats | None = None
+
+
+class SensorWorld(Protocol):
+    """What a simulated sensor board is fixed to."""
+
+    @property
+    def rate_hz(self) -> float:
+        """Sampling slots per world second, a whole number; slot k is at world time k/rate_hz."""
+        ...
+
+    def newest(self) -> int:
+        """The newest sampling slot that has happened; -1 before the first."""
+        ...
+
+    def frames(self, first: int, count: int) -> SensorBatch:
+        """Slots `first` to `first + count - 1`, which have all happened. `first` never goes back."""
+        ...
+
+
+# At most so many frames are encoded at once: a few pipe buffers' worth.
+_BATCH = 400
+_PACE_S = 0.004
+
+
+class SensorServer:
+    """The board; `address` is the port to put in a plan.
+
+    Parameters
+    ----------
+    world : SensorWorld
+        What is sampled.
+    bits : int
+        Of the converter, at most 16.
+    faults : Faults, optional
+        Messages are called `sample` and `identity`.
+    terminal : bool, optional
+        Use a pseudo-terminal; as the system allows, if not given.
+    patience_s : float
+        Wall time without a reader after which the board goes on with the present.
+    dial : bool
+        Whether the frames carry the dial.
+    """
+
+    def __init__(
+        self,
+        world: SensorWorld,
+        *,
+        bits: int = 12,
+        faults: Faults | None = None,
+        terminal: bool | None = None,
+        patience_s: float = 1.0,
+        dial: bool = False,
+        name: str = "regenbench-sensor",
+    ) -> None:
+        self._world = world
+        self._patience_s = patience_s
+        self._identity = Identity(name, "1.0", round(world.rate_hz), (1 << bits) - 1, dial)
+        self._mishaps = Mishaps(faults)
+        self._next = 0
+        use_terminal = hasattr(os, "openpty") and sys.platform != "win32" if terminal is None else terminal
+        self._wire: _Terminal | LoopbackServer
+        self._wire = _Terminal(self._talk, patience_s) if use_terminal else LoopbackServer(self._talk)
+
+    @property
+    def address(self) -> str:
+        """Serial port, or `socket://HOST:PORT`."""
+        if isinstance(self._wire, LoopbackServer):
+            return f"socket://{self._wire.host}:{self._wire.tcp_port}"
+        return self._wire.path
+
+    @property
+    def faults(self) -> Faults:
+        """The mishaps still to come."""
+        return self._mishaps.faults
+
+    def unplug(self) -> None:
+        """The port goes away."""
+        self._wire.unplug()
+
+    def plug_in(self, *, new_port: bool = False) -> None:
+        """The port comes back; a pseudo-terminal always under a new name. Read `address` again."""
+        self._wire.plug_in(new_port=new_port)
+
+    def close(self) -> None:
+        """Stop; may be called twice."""
+        self._wire.close()
+
+    def __enter__(self) -> SensorServer:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _talk(self, line: Any) -> None:
+        """One connection: answers questions, and between them streams."""
+        asked = b""
+        self._next = max(self._next, self._world.newest() + 1)
+        while True:
+            heard = line.receive(_PACE_S)
+            if heard is None:
+                return
+            asked = (asked + heard)[-256:]
+            while b"\n" in asked:
+                question, _, asked = asked.partition(b"\n")
+                if question.strip() == b"?":
+                    self._mishaps.send(line, "identity", encode_identity(self._identity))
+            self._stream(line)
+
+    def _stream(self, line: Line) -> None:
+        started = time.monotonic()
+        while (ready := self._world.newest() + 1 - self._next) > 0:
+            count = min(ready, _BATCH)
+            taken = self._mishaps.faults.take("sample", count)
+            if taken is not None:
+                count = taken[1]
+            if count:
+                line.send(self._encode(self._next, count))
+                self._next += count
+            if taken is not None:
+                self._spoiled(line, taken[0])
+            waited = time.monotonic() - started
+            if waited > self._patience_s:
+                # Nobody was reading: stale frames help no one.
+                self._next = max(self._next, self._world.newest() + 1)
+                return
+            if waited > _PACE_S:
+                return
+
+    def _encode(self, first: int, count: int) -> bytes:
+        batch = self._world.frames(first, count)
+        full = self._identity.full_scale
+
+        def counts(share: Floats) -> NDArray[np.int64]:
+            return np.rint(np.clip(share, 0.0, 1.0) * full).astype(np.int64)
+
+        return encode_many(
+            np.arange(first, first + count, dtype=np.int64),
+            np.rint(np.asarray(batch.t_s) * 1e3).astype(np.int64),
+            counts(batch.angle),
+            counts(batch.level),
+            np.asarray(batch.mark, np.bool_),
+            counts(batch.dial) if self._identity.has_dial and batch.dial is not None else None,
+        )
+
+    def _spoiled(self, line: Line, fault: Fault) -> None:
+        message = self._encode(self._next, 1)
+        self._next += 1
+
+        if fault.kind == "reorder":
+            after = self._encode(self._next, 1) if self._world.newest() >= self._next else b""
+            self._next += 1 if after else 0
+            line.send(after + message)
+        else:
+            once = Faults([replace(fault, where="", after=0)])
+            once.random = self._mishaps.faults.random
+            Mishaps(once).send(line, "sample", message, _spoil)
+
+
+def _spoil(message: bytes, fault: Fault) -> bytes | None:
+    """A value that cannot be, under a checksum that is right: what broken firmware might send."""
+    if fault.kind not in ("nan", "range", "count"):
+        return None
+    body = message[1 : message.index(b"*")]
+    fields = body.split(b",")
+    if fault.kind == "nan":
+        fields[3] = b"  nan"
+    elif fault.kind == "range":
+        fields[3] = b"99999"
+    else:
+        del fields[-1]
+    return seal(b",".join(fields))
+
+
+class _Terminal:
+    """A pseudo-terminal whose far end is a serial port to everybody else."""
+
+    def __init__(self, talk: Any, patience_s: float) -> None:
+        self._talk = talk
+        self._patience_s = patience_s
+        self.stopping = threading.Event()
+        self._unplugged = threading.Event()
+        self._thread: threading.Thread | None = None
+        self.path = ""
+        self._start()
+
+    def _start(self) -> None:
+        import tty
+
+        near, far = os.openpty()
+        # Raw: no echo, no line editing, bytes as they are.
+        tty.setraw(far)
+        os.set_blocking(near, False)
+        self.path = os.ttyname(far)
+        self._thread = threading.Thread(target=self._run, args=(near, far), name="sensor board", daemon=True)
+        self._thread.start()
+
+    def _run(self, near: int, far: int) -> None:
+        # The far end stays open here, so that a port that nobody uses does not hang up.
+        try:
+            with contextlib.suppress(Stopped, Unplugged, OSError):
+                self._talk(_TerminalLine(self, near))
+        finally:
+            os.close(near)
+            os.close(far)
+
+    def check(self) -> None:
+        if self.stopping.is_set():
+            raise Stopped
+        if self._unplugged.is_set():
+            raise Unplugged
+
+    def unplug(self) -> None:
+        self._unplugged.set()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(timeout=5.0)
+
+    def plug_in(self, *, new_port: bool = False) -> None:
+        if self._unplugged.is_set():
+            self._unplugged.clear()
+            self._start()
+
+    def close(self) -> None:
+        self.stopping.set()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(timeout=5.0)
+
+
+class _TerminalLine:
+    """The board's end of the pseudo-terminal."""
+
+    def __init__(self, terminal: _Terminal, near: int) -> None:
+        self._terminal = terminal
+        self._near = near
+
+    def send(self, data: bytes) -> None:
+        rest = memoryview(data)
+        while rest:
+            self._terminal.check()
+            _, ready, _ = select.select([], [self._near], [], 0.05)
+            if ready:
+                with contextlib.suppress(BlockingIOError):
+                    rest = rest[os.write(self._near, rest) :]
+
+    def receive(self, timeout_s: float) -> bytes | None:
+        self._terminal.check()
+        ready, _, _ = select.select([self._near], [], [], timeout_s)
+        if not ready:
+            return b""
+        with contextlib.suppress(BlockingIOError):
+            return os.read(self._near, 4096)
+        return b""
+
+    def pause(self, seconds: float) -> None:
+        if self._terminal.stopping.wait(seconds):
+            raise Stopped
+        self._terminal.check()
+
+    def break_off(self, unplug: bool) -> None:
+        # A port cannot be reset as a connection can; it goes away.
+        self._terminal._unplugged.set()
+        raise Unplugged
+
+
+def serve_sensor(
+    world: SensorWorld,
+    *,
+    bits: int = 12,
+    faults: Faults | None = None,
+    terminal: bool | None = None,
+    dial: bool = False,
+) -> SensorServer:
+    """A sensor board fixed to `world`, in a thread of this process, until closed."""
+    return SensorServer(world, bits=bits, faults=faults, terminal=terminal, dial=dial)
