@@ -1,0 +1,143 @@
+"""The plan's receiver with one of its coils, as the regeneration network's circuit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bench.errors import PlanError
+from bench.model import CoilModel, coil_model
+from bench.physics.regeneration import Antenna, Circuit, Control, Feedback
+
+if TYPE_CHECKING:
+    from bench.plan import Coil, Plan
+
+# Where the plan gives none: middling plate resistances of small receiving triodes and pentodes (tube manuals of
+# the 1930s to 1950s, from memory), and round figures for transistors. A tickler is a low load: it matters little.
+USUAL_RP_OHM = {"triode": 10e3, "pentode": 500e3, "fet": 50e3, "bipolar": 50e3}
+
+_TUNING_POINTS = 5
+
+
+def gm_of(plan: Plan) -> float:
+    """The plan's transconductance in siemens.
+
+    Raises
+    ------
+    PlanError
+        The plan gives none.
+    """
+    if plan.receiver.gm is None:
+        raise PlanError(
+            'receiver.gm is missing from the plan; write gm = "0.65 mS" under [receiver], '
+            "or add --set receiver.gm=0.65mS."
+        )
+    return plan.receiver.gm
+
+
+def rp_of(plan: Plan) -> tuple[float, str | None]:
+    """Plate resistance in ohm, and a note where it is the usual one of the device instead of the plan's."""
+    if plan.receiver.rp is not None:
+        return plan.receiver.rp, None
+    usual = USUAL_RP_OHM[plan.receiver.device]
+    return usual, (
+        f"receiver.rp is not in the plan: taking {usual / 1e3:g} kohm, usual for a {plan.receiver.device}."
+    )
+
+
+def control(plan: Plan) -> Control:
+    """The plan's regeneration control."""
+    part = plan.receiver.control
+    return Control(
+        kind=part.kind,
+        resistance_ohm=part.resistance,
+        capacitance_f=part.capacitance,
+        taper=part.taper,
+        travel_deg=part.travel_deg,
+        dead_deg=part.dead_deg,
+        law=part.law,
+    )
+
+
+def feedback(plan: Plan) -> Feedback:
+    """The parts round the control."""
+    part = plan.receiver.feedback
+    return Feedback(
+        capacitor_f=part.capacitor,
+        choke_h=math.inf if part.choke is None else part.choke,
+        choke_capacitance_f=part.choke_capacitance,
+        plate_capacitance_f=part.plate_capacitance,
+        grid_plate_capacitance_f=part.grid_plate_capacitance,
+        winding_capacitance_f=part.winding_capacitance,
+    )
+
+
+def antenna(plan: Plan) -> Antenna | None:
+    """The plan's antenna, None where it has none."""
+    part = plan.receiver.antenna
+    if part is None:
+        return None
+    return Antenna(part.coupling_capacitor, part.resistance, part.capacitance)
+
+
+def circuit(
+    plan: Plan,
+    coil: Coil,
+    tickler_turns: float | Sequence[float] | None = None,
+    *,
+    gm_s: float | None = None,
+    with_antenna: bool | None = None,
+) -> Circuit:
+    """The receiver with a coil of its plan.
+
+    Parameters
+    ----------
+    tickler_turns
+        Other turns than the plan's. A list of n gives values of shape (n, 1), ready to be broadcast against
+        frequencies.
+    gm_s
+        In place of the plan's.
+    with_antenna
+        None: as the plan has it.
+
+    Raises
+    ------
+    PlanError
+        The transconductance or the coil's windings are not known.
+    """
+    if tickler_turns is None or isinstance(tickler_turns, int | float):
+        models = [coil_model(plan, coil, tickler_turns)]
+    else:
+        models = [coil_model(plan, coil, turns) for turns in tickler_turns]
+    tickler_l_h = np.array([model.tickler_l_h for model in models])
+    mutual_h = np.array([model.mutual_h for model in models])
+    single = tickler_turns is None or isinstance(tickler_turns, int | float)
+    return Circuit(
+        control=control(plan),
+        gm_s=gm_of(plan) if gm_s is None else gm_s,
+        rp_ohm=rp_of(plan)[0],
+        l_h=models[0].l_h,
+        tickler_l_h=tickler_l_h[0] if single else tickler_l_h[:, None],
+        mutual_h=mutual_h[0] if single else mutual_h[:, None],
+        feedback=feedback(plan),
+        antenna=None if with_antenna is False else antenna(plan),
+        device=plan.receiver.device,
+    )
+
+
+def onset_frequencies(plan: Plan, coil: Coil, model: CoilModel) -> tuple[float, ...]:
+    """Where onset is asked for: the coil's `onset_at`, else five frequencies over its tuning range.
+
+    The range is that of the tuning capacitor with the coil's own capacitance, to three digits.
+    """
+    if coil.onset_at:
+        return coil.onset_at
+    ends = [
+        1 / (2 * math.pi * math.sqrt(model.l_h * (c + (model.c_self_f or 0.0))))
+        for c in plan.receiver.tuning.capacitance
+    ]
+    spread = np.geomspace(min(ends), max(ends), _TUNING_POINTS)
+    return tuple(float(f"{f_hz:.3g}") for f_hz in spread)
