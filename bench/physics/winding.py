@@ -182,12 +182,20 @@ def inductance(w: Winding) -> float:
 # --- capacitance, resistance, Q ---------------------------------------------------------------------------
 
 
+def solenoid_capacitance(diameter_m: ArrayLike, length_m: ArrayLike) -> Array:
+    """Self-capacitance in farad of single layers, all arguments broadcast; see `self_capacitance`."""
+    d = np.asarray(diameter_m, dtype=np.float64)
+    return np.asarray(
+        medhurst.h(np.asarray(length_m, dtype=np.float64) / d) * (d * 100) * 1e-12, dtype=np.float64
+    )
+
+
 def self_capacitance(w: Winding) -> float:
     """Self-capacitance in farad of a winding with one end earthed, without form and leads.
 
     Source: Medhurst 1947, C = H(l/D) D. Some 5 percent on an air-spaced coil; a form and leads add to it.
     """
-    return float(medhurst.h(w.length_m / w.diameter_m)) * w.diameter_m * 100 * 1e-12
+    return float(solenoid_capacitance(w.diameter_m, w.length_m))
 
 
 def wire_length(w: Winding) -> float:
@@ -200,14 +208,31 @@ def r_dc(w: Winding, temperature_c: float = 20.0) -> float:
     return resistivity(temperature_c) * wire_length(w) / (math.pi * w.wire_m**2 / 4)
 
 
+def solenoid_resistance(
+    turns: ArrayLike,
+    diameter_m: ArrayLike,
+    length_m: ArrayLike,
+    wire_m: ArrayLike,
+    f_hz: ArrayLike,
+    temperature_c: float = 20.0,
+) -> Array:
+    """Series resistance in ohm of single layers, all arguments broadcast; see `resistance`."""
+    n, d, length, wire, f = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (turns, diameter_m, length_m, wire_m, f_hz))
+    )
+    pitch = length / n
+    direct = resistivity(temperature_c) * n * np.hypot(np.pi * d, pitch) / (np.pi * wire**2 / 4)
+    proximity = medhurst.phi(length / d, np.minimum(1.0, wire / pitch))
+    return np.asarray(direct * skin_factor(wire, f, temperature_c) * proximity, dtype=np.float64)
+
+
 def resistance(w: Winding, f_hz: ArrayLike, temperature_c: float = 20.0) -> Array:
     """Series resistance in ohm at ``f_hz``, in its shape.
 
     Exact skin effect of the straight wire times Medhurst's proximity factor (1947, Table VIII). The factor was
     measured where the wire is many skin depths thick; where it is not, the product is somewhat high.
     """
-    proximity = medhurst.phi(w.length_m / w.diameter_m, min(1.0, w.wire_m / w.pitch_m))
-    return np.asarray(r_dc(w, temperature_c) * skin_factor(w.wire_m, f_hz, temperature_c) * proximity)
+    return solenoid_resistance(w.turns, w.diameter_m, w.length_m, w.wire_m, f_hz, temperature_c)
 
 
 def q(w: Winding, f_hz: ArrayLike, temperature_c: float = 20.0) -> Array:

@@ -1,0 +1,241 @@
+"""The plan's coils as numbers: geometry, or the values given in its place, to L, M, k, C and Q.
+
+An `inductance`, `k` or `q` written in the plan wins over what the geometry would give. Where the tickler's turns
+are varied away from the plan's, the given values follow the geometry's own course if there is geometry, else
+inductance goes with the square of the turns at constant k.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bench.errors import PlanError
+from bench.physics import winding
+from bench.physics.winding import Winding, WindingError
+
+if TYPE_CHECKING:
+    from bench.plan import Coil, Plan
+
+Array = NDArray[np.float64]
+
+# A computed Q leaves out form, socket, leads, shield and the wire's surface; measured coils come out 10 to 40
+# percent below it (common experience, no published table), so the middle of that is the better guess.
+TYPICAL_Q_SHARE = 0.75
+
+
+@dataclass(frozen=True)
+class CoilModel:
+    """A coil's two windings as circuit values.
+
+    Parameters
+    ----------
+    l_h, tickler_l_h, mutual_h
+        Inductances in henry.
+    k
+        Coupling coefficient, ``mutual_h/sqrt(l_h tickler_l_h)``.
+    c_self_f
+        Self-capacitance of the grid winding in farad; None where the plan gives no geometry.
+    q_at
+        Unloaded Q of the grid winding at frequencies in Hz, in their shape.
+    """
+
+    l_h: float
+    tickler_l_h: float
+    mutual_h: float
+    k: float
+    c_self_f: float | None
+    q_at: Callable[[ArrayLike], Array]
+
+
+def grid_winding(coil: Coil) -> Winding:
+    """The grid winding's geometry.
+
+    Raises
+    ------
+    PlanError
+        A size is missing, or the winding cannot exist.
+    """
+    grid = coil.grid
+    missing = [key for key in ("turns", "length", "wire") if getattr(grid, key) is None]
+    if grid.diameter is None and grid.form_diameter is None:
+        missing.append("diameter")
+    if grid.turns is None or grid.length is None or grid.wire is None or "diameter" in missing:
+        raise PlanError(
+            f"coil {coil.name!r}: grid.{missing[0]} is missing; write it, or grid.inductance in place of the geometry."
+        )
+    diameter = grid.diameter
+    if diameter is None:
+        diameter = (grid.form_diameter or 0.0) + (grid.insulated or grid.wire)
+    try:
+        return Winding(grid.turns, diameter, grid.length, grid.wire, grid.insulated)
+    except WindingError as problem:
+        raise PlanError(f"coil {coil.name!r}, grid winding: {problem}") from problem
+
+
+def tickler_winding(coil: Coil, turns: float | None = None) -> Winding:
+    """The tickler's geometry, with the plan's turns or others.
+
+    What is not given follows the grid winding: its wire, and its mean diameter, or its form where that is given.
+    Close-wound unless the plan gives a length; other turns then keep the pitch.
+
+    Raises
+    ------
+    PlanError
+        A size is missing, or the winding cannot exist.
+    """
+    tickler, grid = coil.tickler, coil.grid
+    wire, insulated = tickler.wire, tickler.insulated
+    if wire is None:
+        wire, insulated = grid.wire, insulated or grid.insulated
+    if wire is None:
+        raise PlanError(
+            f"coil {coil.name!r}: tickler.wire is missing; write it, or tickler.inductance in place of the geometry."
+        )
+    diameter = tickler.diameter or grid.diameter
+    if diameter is None and grid.form_diameter is not None:
+        diameter = grid.form_diameter + (insulated or wire)
+    if diameter is None:
+        raise PlanError(
+            f"coil {coil.name!r}: tickler.diameter is missing; write it, or tickler.inductance in place of the geometry."
+        )
+    count = tickler.turns if turns is None else turns
+    try:
+        if tickler.length is None:
+            return winding.close_wound(count, diameter, wire, insulated)
+        Winding(tickler.turns, diameter, tickler.length, wire, insulated)
+        return Winding(count, diameter, tickler.length * count / tickler.turns, wire, insulated)
+    except WindingError as problem:
+        raise PlanError(f"coil {coil.name!r}, tickler: {problem}") from problem
+
+
+def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> CoilModel:
+    """A coil of the plan as circuit values, with the plan's tickler turns or others.
+
+    Raises
+    ------
+    PlanError
+        Neither geometry nor the value in its place is there, or they cannot be; ``q_at`` raises it where the plan
+        gives neither the grid winding's geometry nor its ``q``.
+    """
+    grid = grid_winding(coil) if _has_grid_geometry(coil) or coil.grid.inductance is None else None
+    if coil.grid.inductance is not None:
+        l_h = _positive(coil, "grid.inductance", coil.grid.inductance)
+    else:
+        assert grid is not None
+        l_h = winding.inductance(grid)
+    turns = coil.tickler.turns if tickler_turns is None else tickler_turns
+    if not (math.isfinite(turns) and turns > 0):
+        raise PlanError(f"coil {coil.name!r}: tickler turns must be more than zero, not {turns:g}.")
+    tickler_l_h = _tickler_inductance(coil, turns)
+    k = _coupling(coil, grid, turns)
+    return CoilModel(
+        l_h=l_h,
+        tickler_l_h=tickler_l_h,
+        mutual_h=k * math.sqrt(l_h * tickler_l_h),
+        k=k,
+        c_self_f=None if grid is None else winding.self_capacitance(grid),
+        q_at=_q_law(coil, grid),
+    )
+
+
+def _has_grid_geometry(coil: Coil) -> bool:
+    grid = coil.grid
+    return (
+        None not in (grid.turns, grid.length, grid.wire) and (grid.diameter or grid.form_diameter) is not None
+    )
+
+
+def _has_tickler_geometry(coil: Coil) -> bool:
+    wire = coil.tickler.wire or coil.grid.wire
+    return (wire and (coil.tickler.diameter or coil.grid.diameter or coil.grid.form_diameter)) is not None
+
+
+def _positive(coil: Coil, key: str, value: float) -> float:
+    if not (math.isfinite(value) and value > 0):
+        raise PlanError(f"coil {coil.name!r}: {key} must be more than zero, not {value:g}.")
+    return value
+
+
+def _tickler_inductance(coil: Coil, turns: float) -> float:
+    planned = coil.tickler.turns
+    if coil.tickler.inductance is None:
+        return winding.inductance(tickler_winding(coil, turns))
+    given = _positive(coil, "tickler.inductance", coil.tickler.inductance)
+    if turns == planned:
+        return given
+    if _has_tickler_geometry(coil):
+        course = winding.inductance(tickler_winding(coil, turns)) / winding.inductance(tickler_winding(coil))
+        return given * course
+    return given * (turns / planned) ** 2
+
+
+def _coupling(coil: Coil, grid: Winding | None, turns: float) -> float:
+    given = coil.tickler.k
+    geometry = grid is not None and coil.tickler.gap is not None and _has_tickler_geometry(coil)
+    if given is not None:
+        if not 0 < given < 1:
+            raise PlanError(f"coil {coil.name!r}: tickler.k must lie between 0 and 1, not {given:g}.")
+        if turns == coil.tickler.turns or not geometry:
+            return given
+    if grid is None or not geometry:
+        need = "tickler.gap" if coil.tickler.gap is None else "the geometry of both windings"
+        raise PlanError(f"coil {coil.name!r}: the coupling is not known; write tickler.k, or {need}.")
+    if given is None:
+        return _geometric_k(coil, grid, turns)
+    course = _geometric_k(coil, grid, turns) / _geometric_k(coil, grid, coil.tickler.turns)
+    return min(given * course, 0.999)
+
+
+def _geometric_k(coil: Coil, grid: Winding, turns: float) -> float:
+    tickler = tickler_winding(coil, turns)
+    try:
+        mutual_h = winding.mutual(grid, tickler, coil.tickler.gap or 0.0)
+    except WindingError as problem:
+        raise PlanError(f"coil {coil.name!r}, tickler: {problem}") from problem
+    return winding.coupling(mutual_h, winding.inductance(grid), winding.inductance(tickler))
+
+
+def _q_law(coil: Coil, grid: Winding | None) -> Callable[[ArrayLike], Array]:
+    table = coil.grid.q
+    if table is not None:
+        return _q_table(coil, table)
+
+    def guess(f_hz: ArrayLike) -> Array:
+        if grid is None:
+            raise PlanError(
+                f"coil {coil.name!r}: its Q is not known; write grid.q = [[frequency in Hz, Q], …], "
+                "or the grid winding's geometry."
+            )
+        return np.asarray(TYPICAL_Q_SHARE * winding.q(grid, f_hz), dtype=np.float64)
+
+    return guess
+
+
+def _q_table(coil: Coil, table: tuple[tuple[float, float], ...]) -> Callable[[ArrayLike], Array]:
+    """Straight lines through the points on log-log paper; the end lines are carried on."""
+    points = np.array(sorted(table), dtype=np.float64).reshape(-1, 2)
+    if (
+        points.size == 0
+        or not np.all(np.isfinite(points) & (points > 0))
+        or np.any(np.diff(points[:, 0]) <= 0)
+    ):
+        raise PlanError(
+            f"coil {coil.name!r}: grid.q must be [[frequency in Hz, Q], …], all above zero, each frequency once."
+        )
+    log_f, log_q = np.log(points).T
+
+    def interpolate(f_hz: ArrayLike) -> Array:
+        x = np.log(np.asarray(f_hz, dtype=np.float64))
+        if log_f.size == 1:
+            return np.full_like(x, math.exp(log_q[0]))
+        left = np.clip(np.searchsorted(log_f, x) - 1, 0, log_f.size - 2)
+        slope = np.diff(log_q)[left] / np.diff(log_f)[left]
+        return np.asarray(np.exp(log_q[left] + slope * (x - log_f[left])), dtype=np.float64)
+
+    return interpolate
