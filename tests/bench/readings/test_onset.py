@@ -1,0 +1,176 @@
+"""Onset readings driven through a small simulated bench of the test's own (threshold with backlash, no circuit)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from bench.errors import ReadingError
+from bench.operator import Setup, Turn
+from bench.readings import onset
+from drivers.errors import TimedOut
+from drivers.roles import Sample
+
+TRAVEL = 300.0
+RATE = 100.0
+
+
+class Bench:
+    """A control, a detector that starts at one angle and stops at another, a board and obedient hands."""
+
+    def __init__(
+        self, starts_deg: float, stops_deg: float, *, seed: int = 1, reaction_s: float = 0.25
+    ) -> None:
+        self.random = np.random.default_rng(seed)
+        self.starts_deg, self.stops_deg = starts_deg, stops_deg
+        self.reaction_s = reaction_s
+        self.t_s, self.angle, self.target, self.speed = 0.0, 0.0, 0.0, 1.0
+        self.oscillating, self.listening = False, False
+        self.press_at: float | None = None
+        self.turns: list[Turn] = []
+        self.low, self.high = 0.08, 0.93
+        self.silent_after: float | None = None
+
+    # The board
+
+    rate_hz = RATE
+
+    def identify(self) -> str:
+        return "test board"
+
+    def flush(self) -> None:
+        return None
+
+    def close(self) -> None:
+        return None
+
+    def read(self, seconds: float) -> list[Sample]:
+        if self.silent_after is not None and self.t_s > self.silent_after:
+            return []
+        return [self._step() for _ in range(7)]
+
+    def _step(self) -> Sample:
+        self.t_s += 1 / RATE
+        reach = self.speed / RATE
+        self.angle += float(np.clip(self.target - self.angle, -reach, reach))
+        before = self.oscillating
+        if self.angle >= self.starts_deg:
+            self.oscillating = True
+        elif self.angle < self.stops_deg:
+            self.oscillating = False
+        if self.oscillating != before and self.listening:
+            self.press_at = self.t_s + self.random.normal(self.reaction_s, 0.03)
+        mark = self.press_at is not None and self.press_at <= self.t_s < self.press_at + 0.15
+        level = (0.35 if self.oscillating else 0.07) + self.random.normal(0, 0.003)
+        share = self.low + (self.high - self.low) * self.angle / TRAVEL + self.random.normal(0, 0.0003)
+        return Sample(self.t_s, round(share * 4095) / 4095, level, mark)
+
+    # The hands
+
+    def caution(self, lines: list[str]) -> None:
+        raise AssertionError("not asked for in a reading")
+
+    def prepare(self, setup: Setup) -> None:
+        return None
+
+    def set_dial(self, dial: float) -> float:
+        return dial
+
+    def rest_control(self, angle_deg: float) -> None:
+        self.target, self.speed = angle_deg, 90.0
+        while self.angle != self.target:
+            self._step()
+
+    def begin_turn(self, turn: Turn) -> None:
+        self.turns.append(turn)
+        if turn.starts:
+            self.rest_control(min(turn.from_deg, self.angle))
+        self.listening = turn.listen
+        self.target, self.speed = turn.to_deg, turn.speed_deg_s
+
+    def number(self, question: str, read: Callable[[str], float]) -> float:
+        raise AssertionError("nothing to type")
+
+    def retry(self, problem: str) -> bool:
+        return False
+
+
+def measured(bench: Bench, *, listen: bool, repeats: int = 3) -> onset.Passes:
+    stops = onset.learn_stops(bench, bench, TRAVEL)
+    return onset.measure_onset(bench, bench, stops, repeats=repeats, listen=listen)
+
+
+@pytest.mark.parametrize("anticlockwise", [False, True])
+@pytest.mark.parametrize(("starts", "stops"), [(140.0, 133.0), (35.0, 31.0), (272.0, 268.0)])
+def test_level_reads_onset_and_drop_out(starts: float, stops: float, anticlockwise: bool) -> None:
+    bench = Bench(starts, stops)
+    if anticlockwise:
+        bench.low, bench.high = bench.high, bench.low
+    passes = measured(bench, listen=False)
+    up = [a.angle_deg for a in passes.approaches if a.starts]
+    down = [a.angle_deg for a in passes.approaches if not a.starts]
+    assert len(up) == len(down) == 3
+    assert np.all(np.abs(np.array(up, float) - starts) < 1.0)
+    assert np.all(np.abs(np.array(down, float) - stops) < 1.0)
+
+
+def test_listen_takes_the_reaction_out() -> None:
+    errors = []
+    for seed in range(8):
+        passes = measured(Bench(140.0, 133.0, seed=seed, reaction_s=0.32), listen=True, repeats=3)
+        up = [a.angle_deg for a in passes.approaches if a.starts]
+        corrections = [a.correction_deg for a in passes.approaches if a.starts]
+        assert all(c is not None and c < 0 for c in corrections)
+        errors.append(float(np.mean(np.array(up, float))) - 140.0)
+    # quality.md: within 2 degrees by listening.
+    assert np.all(np.abs(errors) < 2.0)
+    assert abs(np.mean(errors)) < 0.5
+
+
+def test_a_set_that_never_oscillates_says_so() -> None:
+    passes = measured(Bench(400.0, 390.0), listen=False)
+    assert len(passes.approaches) == 1
+    assert passes.approaches[0].angle_deg is None
+    assert "no oscillation" in passes.approaches[0].note
+
+
+def test_a_set_that_never_stops_is_recognised_once_the_quiet_is_known() -> None:
+    quiet = measured(Bench(140.0, 133.0), listen=False).quiet
+    bench = Bench(-5.0, -10.0)
+    stops = onset.learn_stops(bench, bench, TRAVEL)
+    passes = onset.measure_onset(bench, bench, stops, repeats=3, listen=False, quiet=quiet)
+    assert [a.angle_deg for a in passes.approaches] == [0.0]
+
+
+def test_a_sensor_that_is_not_coupled_is_told() -> None:
+    bench = Bench(140.0, 133.0)
+    bench.low, bench.high = 0.5, 0.51
+    with pytest.raises(ReadingError, match="coupled to the control's shaft"):
+        onset.learn_stops(bench, bench, TRAVEL)
+
+
+def test_a_sensor_that_goes_silent_is_a_time_out() -> None:
+    bench = Bench(140.0, 133.0)
+    stops = onset.learn_stops(bench, bench, TRAVEL)
+    bench.silent_after = bench.t_s + 3.0
+    with pytest.raises(TimedOut, match="silent"):
+        onset.measure_onset(bench, bench, stops, repeats=3, listen=False)
+
+
+def test_hands_are_told_to_turn_back_soon_after_onset() -> None:
+    bench = Bench(140.0, 133.0)
+    furthest = 0.0
+    step = bench._step
+
+    def watched() -> Sample:
+        nonlocal furthest
+        sample = step()
+        if bench.turns:
+            furthest = max(furthest, bench.angle)
+        return sample
+
+    bench._step = watched  # type: ignore[method-assign]
+    measured(bench, listen=False)
+    assert 140.0 < furthest < 165.0
