@@ -422,8 +422,11 @@ class ScpiServer:
 
     def _talk(self, conversation: Conversation) -> None:
         while (line := conversation.read_line()) is not None:
-            for name, reply in self.device.do(line.decode("ascii", "replace")):
-                self._mishaps.send(conversation, name, reply + b"\n", _spoil)
+            # Answers to one message come as one message (IEEE 488.2, 8.3.1).
+            if replies := self.device.do(line.decode("ascii", "replace")):
+                name = ";".join(header for header, _ in replies)
+                message = b";".join(reply for _, reply in replies) + b"\n"
+                self._mishaps.send(conversation, name, message, _spoil)
 
     def close(self) -> None:
         """Stop; may be called twice."""
