@@ -135,7 +135,7 @@ _SPELLED = re.compile(r"mega|milli|micro", re.IGNORECASE)
 # The trade's own abbreviations mean one thing in any case: MMF on an old diagram is not mega-anything.
 _TRADE = frozenset({"mmf", "mmfd", "mmfds", "mfd", "mfds", "meg", "megs", "megohm", "megohms", "mil", "mils"})
 
-_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_NUMBER = re.compile(r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _GROUPED = re.compile(r"\d{1,3}(?: \d{3})+(?!\d)(?:\.\d+)?")
 _FRACTION = re.compile(r"(?:(\d{1,6})[ -])?(\d{1,6}) ?/ ?(\d{1,6})(?!\d)")
 _UNIT = re.compile(r"[A-Za-z]{1,24}(?:/[A-Za-z]{1,24})?")
