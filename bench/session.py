@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING, Any
 from bench import disk, table_files
 from bench.errors import SessionError
 from bench.plan import Plan, load_plan, parse_plan, recipe
-from bench.tables import TABLES, Table
+from bench.table_store import TableStore, move_aside
+from bench.tables import TABLES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,7 +35,6 @@ FIT = "fit.json"
 LOCK = ".session.lock"
 HOLDER = ".session.holder"
 
-MOST_TABLE_BYTES = 256 * 1024 * 1024
 _READING = re.compile(r"r(\d{1,9})")
 _SAFE = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,79}")
 _BARE = re.compile(r"[^\W.][\w .+-]{0,79}")
@@ -68,15 +68,6 @@ def find(name: str | Path) -> Path:
 
 
 @dataclass
-class _Held:
-    """A table as last read: what it was then, and its rows."""
-
-    signature: tuple[int, int]
-    content: table_files.Content
-    rows: list[dict[str, Any]] | None = None
-
-
-@dataclass
 class Session:
     """A session folder, open.
 
@@ -87,8 +78,11 @@ class Session:
     plan: Plan
     now: Callable[[], datetime] = now_utc
     _depth: int = field(default=0, init=False, repr=False)
-    _held: dict[str, _Held] = field(default_factory=dict, init=False, repr=False)
+    _tables: TableStore = field(init=False, repr=False)
     _last_number: int | None = field(default=None, init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self._tables = TableStore(self.path)
 
     # Making and opening
 
@@ -128,7 +122,7 @@ class Session:
             for name in ("sweeps", "traces"):
                 (made / name).mkdir()
             for table in TABLES.values():
-                session._write_header(table)
+                session._tables.write_header(table)
             session.log("start", **({"like": like} if like else {}))
             session.refresh_package(name=folder.name)
             made.rename(folder)
@@ -137,8 +131,7 @@ class Session:
         finally:
             if made.exists():
                 shutil.rmtree(made, ignore_errors=True)
-        session.path = folder
-        return session
+        return cls(folder, plan, now)
 
     @classmethod
     def open(cls, path: str | Path, *, now: Callable[[], datetime] = now_utc) -> Session:
@@ -216,7 +209,7 @@ class Session:
         try:
             self._sign()
             self._last_number = None
-            self._repair()
+            self._mend()
             yield
         finally:
             with suppress(SessionError):
@@ -243,68 +236,23 @@ class Session:
             who = f"`{facts['command']}` (process {facts['pid']} on {facts['host']}, since {facts['since']})"
         return f"Session {self.path} is held by {who}. Wait until it ends, or stop it with Ctrl-C; nothing was changed."
 
-    # Lines cut short
-
     def _torn(self) -> bool:
-        return any(disk.tail(self.path / name)[1] for name in (*(t.file for t in TABLES.values()), LOG))
+        return self._tables.torn() or bool(disk.tail(self.path / LOG)[1])
 
-    def _repair(self) -> None:
-        """Move half lines aside; a last line that only lacks its end gets it."""
-        for table in TABLES.values():
-            start, rest = disk.tail(self.path / table.file)
-            if not rest or start == 0:
-                continue
-            if self._whole_row(table, rest):
-                disk.append(self.path / table.file, b"\n")
-            else:
-                self._move_aside(table.file, start, rest)
+    def _mend(self) -> None:
+        """Put right what a crash cut short; what is taken out is kept under ``log``."""
+        moved = self._tables.mend(self.now)
         start, rest = disk.tail(self.path / LOG)
         if rest:
             try:
                 json.loads(rest)
                 disk.append(self.path / LOG, b"\n")
             except ValueError:
-                self._move_aside(LOG, start, rest)
-
-    def _whole_row(self, table: Table, rest: bytes) -> bool:
-        """Whether bytes without a line end are a whole, sound row all the same."""
-        path = self.path / table.file
-        try:
-            with path.open("rb") as stream:
-                head = stream.readline(65536)
-            text = table_files.decode(head.rstrip(b"\r\n") + b"\n" + rest, table.file)
-            content = table_files.take_apart(text, table, table.file)
-        except (OSError, SessionError):
-            return False
-        return len(content.cells) == 1 and not table_files.faults(content, table, table.file)
-
-    def _move_aside(self, file: str, start: int, rest: bytes) -> None:
-        stamp = table_files.time_text(self.now()).replace(":", "").replace("-", "").replace(".", "")
-        aside = self._folder("log") / f"{Path(file).stem}-{stamp}.torn"
-        disk.append(aside, rest)
-        disk.cut(self.path / file, start)
-        self.log("torn", file=file, bytes=len(rest), kept=f"log/{aside.name}")
+                moved.append(move_aside(self.path / LOG, start, rest, self.now()))
+        for facts in moved:
+            self.log("torn", **facts)
 
     # Reading tables
-
-    def _read(self, table: Table) -> _Held:
-        path = self.path / table.file
-        try:
-            status = path.stat()
-        except FileNotFoundError:
-            return _Held((0, 0), table_files.Content(table.header, [], [], []), [])
-        except OSError as problem:
-            raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
-        signature = (status.st_size, status.st_mtime_ns)
-        held = self._held.get(table.name)
-        if held is not None and held.signature == signature:
-            return held
-        content = read_table(path, table, str(path))
-        faults = table_files.faults(content, table, str(path))
-        if faults:
-            raise SessionError(table_files.first_faults(faults))
-        held = self._held[table.name] = _Held(signature, content)
-        return held
 
     def rows(self, table: str) -> list[dict[str, Any]]:
         """Rows of a table as dictionaries, withdrawn readings left out, empty cells None; not to be changed.
@@ -314,7 +262,7 @@ class Session:
         SessionError
             The table is damaged; the message names file and line.
         """
-        held = self._read(TABLES[table])
+        held = self._tables.read(TABLES[table])
         if held.rows is None:
             held.rows = list(table_files.values(held.content, TABLES[table]))
         return list(held.rows)
@@ -331,7 +279,7 @@ class Session:
         """
         from bench.table_frames import frame
 
-        return frame(self._read(TABLES[table]).content, TABLES[table])
+        return frame(self._tables.read(TABLES[table]).content, TABLES[table])
 
     # Recording
 
@@ -340,7 +288,7 @@ class Session:
         if self._last_number is None:
             numbers = [0]
             for table in TABLES.values():
-                for text in self._read(table).content.column("reading"):
+                for text in self._tables.read(table).content.column("reading"):
                     if match := _READING.fullmatch(text):
                         numbers.append(int(match.group(1)))
             for folder in ("sweeps", "traces"):
@@ -380,50 +328,20 @@ class Session:
             filled["time"] = filled.get("time") or self.now()
             if not filled.get("withdrawn"):
                 filled["recipe"] = filled.get("recipe") or recipe(self.plan, str(filled.get("coil")))
+            if disk.tail(self.path / declared.file)[1]:
+                # An editor saved the table without its last line end while the lock was held.
+                self._mend()
             cells = {c.name: table_files.cell_text(c, filled.get(c.name)) for c in declared.columns}
-            self._append_cells(declared, cells)
+            self._tables.append(declared, cells)
         return str(filled["reading"])
 
     def withdraw(self, table: str, reading: str, note: str = "") -> None:
         """Withdraw a reading: a row that names it is appended."""
-        if reading not in self._read(TABLES[table]).content.column("reading"):
+        if reading not in self._tables.read(TABLES[table]).content.column("reading"):
             raise SessionError(f"There is no reading {reading[:40]!r} in {TABLES[table].file}.")
         if note:
             self.log("withdrawn", table=table, reading=reading, note=note)
         self.append(table, {"reading": reading, "withdrawn": True})
-
-    def _append_cells(self, table: Table, cells: Mapping[str, str]) -> None:
-        path = self.path / table.file
-        if not path.exists():
-            self._write_header(table)
-        if disk.tail(path)[1]:
-            self._repair()
-        held = self._read(table)
-        header = held.content.header
-        lacks = [name for name, text in cells.items() if text and name not in header]
-        if lacks:
-            raise SessionError(
-                f"{path} has no column {lacks[0]!r}. Add it at the end of the first line; nothing was recorded."
-            )
-        disk.append(path, table_files.written(header, cells).encode("utf-8"))
-        if cells.get("withdrawn"):
-            self._held.pop(table.name, None)
-            return
-        status = path.stat()
-        row = [cells.get(name, "") for name in header]
-        held.content.lines.append((held.content.lines[-1] if held.content.lines else 1) + 1)
-        held.content.cells.append(row)
-        if held.rows is not None:
-            one = table_files.Content(header, [0], [row], [])
-            held.rows.extend(table_files.values(one, table))
-        held.signature = (status.st_size, status.st_mtime_ns)
-        self._held[table.name] = held
-
-    def _write_header(self, table: Table) -> None:
-        disk.write_whole(
-            self.path / table.file,
-            table_files.written(table.header, dict(zip(table.header, table.header, strict=True))),
-        )
 
     def save_sweep(self, reading: str, f_hz: Any, s11: Any, notes: Iterable[str] = ()) -> str:
         """Keep a raw sweep as Touchstone 1.1; returns its path from the session folder."""
@@ -514,36 +432,6 @@ class Session:
         )
         if new != old:
             disk.write_whole(path, json.dumps(new, indent=2, ensure_ascii=False) + "\n")
-
-
-def read_table(path: Path, table: Table, file: str) -> table_files.Content:
-    """A table's file, taken apart; a half last line that another run may be writing is left out.
-
-    Raises
-    ------
-    SessionError
-        It cannot be read, is too large, is not UTF-8, or does not begin with the table's header.
-    """
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MOST_TABLE_BYTES + 1)
-    except OSError as problem:
-        raise SessionError(f"{file} cannot be read: {problem.strerror or problem}.") from problem
-    if len(raw) > MOST_TABLE_BYTES:
-        raise SessionError(f"{file} is larger than a table can be ({MOST_TABLE_BYTES >> 20} MB).")
-    body, end, last = raw.rpartition(b"\n")
-    if end and last:
-        content = table_files.take_apart(table_files.decode(body + end, file), table, file)
-        with suppress(SessionError):
-            header = table_files.written(
-                content.header, dict(zip(content.header, content.header, strict=True))
-            )
-            one = table_files.take_apart(header + table_files.decode(last, file), table, file)
-            if len(one.cells) == 1 and not table_files.faults(one, table, file):
-                content.lines.append(raw.count(b"\n") + 1)
-                content.cells.append(one.cells[0])
-        return content
-    return table_files.take_apart(table_files.decode(raw, file), table, file)
 
 
 def _no_session(folder: Path) -> str:

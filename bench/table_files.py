@@ -153,6 +153,11 @@ def written(header: Sequence[str], row: Mapping[str, str]) -> str:
     return stream.getvalue()
 
 
+def header_text(header: Sequence[str]) -> str:
+    """A table's first line, line end included."""
+    return written(header, dict(zip(header, header, strict=True)))
+
+
 def cell_text(column: Column, value: Any) -> str:
     """A value as its cell: numbers in full precision, unknown (None, NaN) empty, free text harmless.
 

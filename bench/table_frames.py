@@ -26,9 +26,10 @@ def frame(content: Content, table: Table) -> pd.DataFrame:
         elif column.type == "boolean":
             columns[column.name] = np.array([text == "true" for text in cells], dtype=np.bool_)
         elif column.type == "datetime":
-            columns[column.name] = pd.to_datetime(
+            times = pd.to_datetime(
                 pd.Series([text or None for text in cells], dtype=object), utc=True, format="ISO8601"
             )
+            columns[column.name] = times.dt.as_unit("ms")
         else:
             columns[column.name] = pd.Series([cell_value(column, text) for text in cells], dtype=object)
     for place, name in enumerate(content.header):
