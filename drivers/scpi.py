@@ -126,10 +126,10 @@ class ScpiAnalyzer(ScpiInstrument):
         try:
             low, high = self._limit_of("start", "MINimum"), self._limit_of("stop", "MAXimum")
             most = self._limit_of("points", "MAXimum")
-            now = values.parse_number(self._ask(f"{self._headers['points']}?"))
+            now = values.parse_number(self._ask_twice(f"{self._headers['points']}?"))
             seconds = 0.0
             if self._headers["sweep_time"]:
-                seconds = values.parse_number(self._ask(f"{self._headers['sweep_time']}?"))
+                seconds = values.parse_number(self._ask_twice(f"{self._headers['sweep_time']}?"))
         except TimedOut as problem:
             raise Misuse(
                 "the instrument does not tell its limits.",

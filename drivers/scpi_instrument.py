@@ -111,7 +111,7 @@ class ScpiInstrument:
         if not self._headers["identify"]:
             return
         with self._named():
-            idn = values.parse_identity(self._ask(self._headers["identify"]))
+            idn = values.parse_identity(self._ask_twice(self._headers["identify"]))
         if self._idn and idn != self._idn:
             raise LinkLost(
                 f"another instrument answers there now: {idn}.",
@@ -149,6 +149,15 @@ class ScpiInstrument:
     def _ask(self, header: str, timeout_s: float | None = None) -> bytes:
         self._link.write(header)
         return self._link.read_line(timeout_s)
+
+    def _ask_twice(self, header: str) -> bytes:
+        """A fact that is asked for once and then relied upon: both answers must be the same."""
+        first, second = self._ask(header), self._ask(header)
+        if first != second:
+            raise ProtocolError(
+                f"{header} was answered by {first[:32]!r}, then by {second[:32]!r}.", port=self.address
+            )
+        return second
 
     def _agree(self, leftovers: int = 0) -> None:
         """The instrument must echo a number of ours; old answers before it are let pass up to `leftovers`."""
@@ -221,7 +230,7 @@ class ScpiInstrument:
             self._check_errors(f"'{text}' is sent")
 
     def _limit_of(self, name: str, word: Literal["MINimum", "MAXimum"]) -> float:
-        return values.parse_number(self._ask(f"{self._headers[name]}? {word}"))
+        return values.parse_number(self._ask_twice(f"{self._headers[name]}? {word}"))
 
 
 def merged_headers(standard: Mapping[str, str], own: Mapping[str, object], address: str) -> dict[str, str]:

@@ -1,0 +1,79 @@
+"""`regenbench ports`: what is connected and what answers there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from drivers.ports import Report
+
+
+@click.command("ports")
+@click.option("--json", "as_json", is_flag=True, help="One JSON list on standard output.")
+@click.option(
+    "--address",
+    "addresses",
+    multiple=True,
+    metavar="ADDR",
+    help="Ask this VISA address or socket://HOST:PORT too; may be given again.",
+)
+@click.option("--list-only", is_flag=True, help="Only list; send nothing to anything.")
+@click.option("--baud", type=click.IntRange(300, 4_000_000), help="Ask serial ports at this speed only.")
+@click.option(
+    "--wait",
+    "wait_s",
+    type=click.FloatRange(0.05, 60.0),
+    default=1.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to wait for each answer.",
+)
+def command(
+    as_json: bool, addresses: tuple[str, ...], list_only: bool, baud: int | None, wait_s: float
+) -> None:
+    """Serial ports and instruments, and what answers on each.
+
+    Looks at this machine's serial ports and USB instruments; the network is asked nothing but the addresses you name.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
+    from drivers import ports
+
+    found = ports.serial_ports() + ports.usb_instruments()
+    found += [ports.Found(address, "address", "as given") for address in addresses]
+    bauds = (115200, 9600) if baud is None else (baud,)
+    if list_only:
+        reports = [ports.Report(one.port, one.kind, one.description) for one in found]
+    else:
+        with ThreadPoolExecutor(max_workers=8) as pool:
+            reports = list(pool.map(lambda one: ports.ask(one, bauds=bauds, timeout_s=wait_s), found))
+    if as_json:
+        import json
+        from dataclasses import asdict
+
+        click.echo(json.dumps([asdict(report) for report in reports], indent=2, ensure_ascii=False))
+        return
+    if not reports:
+        click.echo("No serial port and no USB instrument is connected.")
+        click.echo(
+            "Plug one in and try again, or ask an address: "
+            "regenbench ports --address TCPIP::192.0.2.7::5025::SOCKET",
+            err=True,
+        )
+        return
+    for report in reports:
+        click.echo(_text(report))
+
+
+def _text(report: Report) -> str:
+    lines = [f"{report.port}  ({report.description})"]
+    if report.answer is not None:
+        lines.append(f"    answers: {report.answer}")
+    if report.problem is not None:
+        lines.append(f"    {report.problem}")
+    if report.plan:
+        lines.append("    for the plan:")
+        lines += [f"        {line}" for line in report.plan]
+    return "\n".join(lines)
