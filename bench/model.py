@@ -81,7 +81,7 @@ def grid_winding(coil: Coil) -> Winding:
 def tickler_winding(coil: Coil, turns: float | None = None) -> Winding:
     """The tickler's geometry, with the plan's turns or others.
 
-    What is not given follows the grid winding: its wire, and its mean diameter, or its form where that is given.
+    A diameter that is not given is the grid winding's mean diameter, or follows from its form where that is given.
     Close-wound unless the plan gives a length; other turns then keep the pitch.
 
     Raises
@@ -91,8 +91,6 @@ def tickler_winding(coil: Coil, turns: float | None = None) -> Winding:
     """
     tickler, grid = coil.tickler, coil.grid
     wire, insulated = tickler.wire, tickler.insulated
-    if wire is None:
-        wire, insulated = grid.wire, insulated or grid.insulated
     if wire is None:
         raise PlanError(
             f"coil {coil.name!r}: tickler.wire is missing; write it, or tickler.inductance in place of the geometry."
@@ -123,12 +121,10 @@ def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> Co
         Neither geometry nor the value in its place is there, or they cannot be; ``q_at`` raises it where the plan
         gives neither the grid winding's geometry nor its ``q``.
     """
-    grid = grid_winding(coil) if _has_grid_geometry(coil) or coil.grid.inductance is None else None
-    if coil.grid.inductance is not None:
-        l_h = _positive(coil, "grid.inductance", coil.grid.inductance)
-    else:
-        assert grid is not None
-        l_h = winding.inductance(grid)
+    grid = grid_winding(coil) if coil.grid.has_geometry or coil.grid.inductance is None else None
+    l_h = coil.grid.inductance
+    if l_h is None:
+        l_h = winding.inductance(grid or grid_winding(coil))
     turns = coil.tickler.turns if tickler_turns is None else tickler_turns
     if not (math.isfinite(turns) and turns > 0):
         raise PlanError(f"coil {coil.name!r}: tickler turns must be more than zero, not {turns:g}.")
@@ -144,29 +140,16 @@ def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> Co
     )
 
 
-def _has_grid_geometry(coil: Coil) -> bool:
-    grid = coil.grid
-    return (
-        None not in (grid.turns, grid.length, grid.wire) and (grid.diameter or grid.form_diameter) is not None
-    )
-
-
 def _has_tickler_geometry(coil: Coil) -> bool:
-    wire = coil.tickler.wire or coil.grid.wire
-    return (wire and (coil.tickler.diameter or coil.grid.diameter or coil.grid.form_diameter)) is not None
-
-
-def _positive(coil: Coil, key: str, value: float) -> float:
-    if not (math.isfinite(value) and value > 0):
-        raise PlanError(f"coil {coil.name!r}: {key} must be more than zero, not {value:g}.")
-    return value
+    diameter = coil.tickler.diameter or coil.grid.diameter or coil.grid.form_diameter
+    return coil.tickler.wire is not None and diameter is not None
 
 
 def _tickler_inductance(coil: Coil, turns: float) -> float:
     planned = coil.tickler.turns
     if coil.tickler.inductance is None:
         return winding.inductance(tickler_winding(coil, turns))
-    given = _positive(coil, "tickler.inductance", coil.tickler.inductance)
+    given = coil.tickler.inductance
     if turns == planned:
         return given
     if _has_tickler_geometry(coil):
@@ -178,11 +161,8 @@ def _tickler_inductance(coil: Coil, turns: float) -> float:
 def _coupling(coil: Coil, grid: Winding | None, turns: float) -> float:
     given = coil.tickler.k
     geometry = grid is not None and coil.tickler.gap is not None and _has_tickler_geometry(coil)
-    if given is not None:
-        if not 0 < given < 1:
-            raise PlanError(f"coil {coil.name!r}: tickler.k must lie between 0 and 1, not {given:g}.")
-        if turns == coil.tickler.turns or not geometry:
-            return given
+    if given is not None and (turns == coil.tickler.turns or not geometry):
+        return given
     if grid is None or not geometry:
         need = "tickler.gap" if coil.tickler.gap is None else "the geometry of both windings"
         raise PlanError(f"coil {coil.name!r}: the coupling is not known; write tickler.k, or {need}.")
@@ -204,7 +184,7 @@ def _geometric_k(coil: Coil, grid: Winding, turns: float) -> float:
 def _q_law(coil: Coil, grid: Winding | None) -> Callable[[ArrayLike], Array]:
     table = coil.grid.q
     if table is not None:
-        return _q_table(coil, table)
+        return _q_table(table)
 
     def guess(f_hz: ArrayLike) -> Array:
         if grid is None:
@@ -217,18 +197,9 @@ def _q_law(coil: Coil, grid: Winding | None) -> Callable[[ArrayLike], Array]:
     return guess
 
 
-def _q_table(coil: Coil, table: tuple[tuple[float, float], ...]) -> Callable[[ArrayLike], Array]:
+def _q_table(table: tuple[tuple[float, float], ...]) -> Callable[[ArrayLike], Array]:
     """Straight lines through the points on log-log paper; the end lines are carried on."""
-    points = np.array(sorted(table), dtype=np.float64).reshape(-1, 2)
-    if (
-        points.size == 0
-        or not np.all(np.isfinite(points) & (points > 0))
-        or np.any(np.diff(points[:, 0]) <= 0)
-    ):
-        raise PlanError(
-            f"coil {coil.name!r}: grid.q must be [[frequency in Hz, Q], …], all above zero, each frequency once."
-        )
-    log_f, log_q = np.log(points).T
+    log_f, log_q = np.log(np.array(table, dtype=np.float64)).T
 
     def interpolate(f_hz: ArrayLike) -> Array:
         x = np.log(np.asarray(f_hz, dtype=np.float64))

@@ -21,6 +21,9 @@ from bench.physics.wire import MU_0, resistivity, skin_factor
 Array = NDArray[np.float64]
 
 MAX_TURNS = 2000
+MIN_TURNS = 0.01
+# Beyond this the closed forms lose their digits, and no coil is so thin.
+MAX_DIAMETER_OVER_WIRE = 1e5
 _ROUNDING = 1e-9
 
 
@@ -67,9 +70,9 @@ class Winding:
         for name, value in sizes.items():
             if not (math.isfinite(value) and value > 0):
                 raise WindingError(f"{name} must be more than zero, not {value:g}.")
-        if self.turns > MAX_TURNS:
+        if not MIN_TURNS <= self.turns <= MAX_TURNS:
             raise WindingError(
-                f"{self.turns:g} turns are more than the {MAX_TURNS} of one layer allowed here."
+                f"{self.turns:g} turns: one layer has {MIN_TURNS:g} to {MAX_TURNS} turns here."
             )
         if self.outer_wire_m < self.wire_m * (1 - _ROUNDING) or not math.isfinite(self.outer_wire_m):
             raise WindingError(
@@ -78,6 +81,10 @@ class Winding:
         if self.diameter_m <= self.outer_wire_m:
             raise WindingError(
                 f"the mean diameter ({_mm(self.diameter_m)}) leaves no form inside a wire of {_mm(self.outer_wire_m)}."
+            )
+        if self.diameter_m > MAX_DIAMETER_OVER_WIRE * self.wire_m:
+            raise WindingError(
+                f"a wire of {_mm(self.wire_m)} is too thin for a mean diameter of {_mm(self.diameter_m)}."
             )
         need = self.turns * self.outer_wire_m
         if need > self.length_m * (1 + _ROUNDING):
@@ -165,16 +172,21 @@ def solenoid_inductance(
     n, d, length, wire = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (turns, diameter_m, length_m, wire_m))
     )
+    pitch = length / n
+    part = np.minimum(n, 1.0)
+    n = np.maximum(n, 1.0)
+    length = pitch * n
     sheet = MU_0 * n**2 * np.pi * d**2 / 4 * nagaoka(d / length) / length
-    return np.asarray(sheet - MU_0 * d / 2 * n * (rosa_a(wire * n / length) + rosa_b(n)), dtype=np.float64)
+    whole = sheet - MU_0 * d / 2 * n * (rosa_a(wire / pitch) + rosa_b(n))
+    return np.asarray(part**2 * whole, dtype=np.float64)
 
 
 def inductance(w: Winding) -> float:
     """Low-frequency inductance in henry.
 
     Current sheet with Nagaoka's coefficient, less Rosa's two corrections for round wire:
-    L = mu0 N^2 pi D^2 K/(4 l) - mu0 (D/2) N (A + B) (Rosa and Grover 1911). At radio frequency the field
-    leaves the inside of the wire and L is up to about 1 percent lower.
+    L = mu0 N^2 pi D^2 K/(4 l) - mu0 (D/2) N (A + B) (Rosa and Grover 1911). Less than one turn counts as a ring
+    of that weight. At radio frequency the field leaves the inside of the wire and L is up to about 1 percent lower.
     """
     return float(solenoid_inductance(w.turns, w.diameter_m, w.length_m, w.wire_m))
 
