@@ -495,15 +495,22 @@ def show(value: float | None, kind: Kind, unit: str | None = None, uncertainty: 
     if value is None or not math.isfinite(value):
         return "unknown"
     name, scale = _scale(value, kind, unit)
-    space = "" if name == "°" else " "
-    shown = value / scale
-    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
-        place = _exponent(uncertainty / scale, 2)
-        spread = _group(_rounded(uncertainty / scale, place))
-        return f"{_group(_rounded(shown, place))} ± {spread}{space}{name}"
-    if shown == 0:
-        return f"0{space}{name}"
     digits = 5 if kind == "frequency" else 4
-    text = _rounded(shown, min(_exponent(shown, digits), 0))
-    text = text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{_group(text)}{space}{name}"
+    return f"{_digits(value / scale, None if uncertainty is None else uncertainty / scale, digits)} {name}"
+
+
+def show_number(value: float | None, uncertainty: float | None = None) -> str:
+    """A pure number, such as a Q, rounded as `show` rounds."""
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    return _digits(value, uncertainty, 4)
+
+
+def _digits(value: float, uncertainty: float | None, digits: int) -> str:
+    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
+        place = _exponent(uncertainty, 2)
+        return f"{_group(_rounded(value, place))} ± {_group(_rounded(uncertainty, place))}"
+    if value == 0:
+        return "0"
+    text = _rounded(value, min(_exponent(value, digits), 0))
+    return _group(text.rstrip("0").rstrip(".") if "." in text else text)
