@@ -5,94 +5,36 @@ from __future__ import annotations
 import hashlib
 import json
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
 from bench import plan_text, quantities
 from bench.errors import PlanError, QuantityError
+from bench.plan_parts import (
+    MOST_ENTRIES,
+    Farad,
+    Henry,
+    Hertz,
+    Metre,
+    Ohm,
+    Part,
+    Points,
+    Problem,
+    Siemens,
+    Turns,
+    Volt,
+    Wire,
+    rising,
+    taper_points,
+)
 
 DeviceKind = Literal["triode", "pentode", "fet", "bipolar"]
 ControlKind = Literal["divider", "shunt", "throttle", "supply", "swing", "measured"]
 TaperName = Literal["linear", "log", "reverse-log"]
-Points = tuple[tuple[float, float], ...]
-Problem = tuple[str, str]
-
-_MOST_TURNS = 10_000
-_MOST_ENTRIES = 1_000
-
-
-def _quantity(kind: quantities.Kind) -> Callable[[Any], Any]:
-    def check(value: Any) -> Any:
-        return quantities.parse(value, kind)
-
-    return check
-
-
-def _taper(value: Any) -> Any:
-    if value in ("linear", "log", "reverse-log"):
-        return value
-    # Settled here whole, so that a union of two forms never has to explain itself.
-    if not isinstance(value, tuple) or not all(
-        isinstance(pair, tuple)
-        and len(pair) == 2
-        and all(isinstance(x, int | float) and not isinstance(x, bool) for x in pair)
-        for pair in value
-    ):
-        shown = f'"{value[:40]}" is no taper; ' if isinstance(value, str) else ""
-        raise ValueError(f"{shown}write linear, log, reverse-log or points, {_TAPER_EXAMPLE}")
-    return tuple((float(a), float(b)) for a, b in value)
-
-
-_TAPER_EXAMPLE = "for example [[0, 0], [0.5, 0.15], [1, 1]]"
-
-Hertz = Annotated[float, BeforeValidator(_quantity("frequency"))]
-Farad = Annotated[float, BeforeValidator(_quantity("capacitance"))]
-Henry = Annotated[float, BeforeValidator(_quantity("inductance"))]
-Ohm = Annotated[float, BeforeValidator(_quantity("resistance"))]
-Siemens = Annotated[float, BeforeValidator(_quantity("conductance"))]
-Volt = Annotated[float, BeforeValidator(_quantity("voltage"))]
-Metre = Annotated[float, BeforeValidator(_quantity("length"))]
-Wire = Annotated[float, BeforeValidator(quantities.parse_wire)]
-Turns = Annotated[float, Field(gt=0, le=_MOST_TURNS)]
-
-
-class PartError(ValueError):
-    """What is wrong with one table of the plan: pairs of key and message."""
-
-    def __init__(self, problems: Sequence[Problem]) -> None:
-        self.problems = tuple(problems)
-        super().__init__("; ".join(f"{key}: {message}" for key, message in problems))
-
-
-class Part(BaseModel):
-    """A table of the plan: unknown keys are refused, values never change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-
-    def problems(self) -> Iterator[Problem]:
-        """What the table says that cannot be: the key and why."""
-        return iter(())
-
-    @model_validator(mode="after")
-    def _check(self) -> Part:
-        found = list(self.problems())
-        if found:
-            raise PartError(found)
-        return self
-
-    def _positive(self, *names: str) -> Iterator[Problem]:
-        for name in names:
-            if getattr(self, name) == 0:
-                yield name, "must be more than 0"
-
-
-def _rising(points: Points) -> bool:
-    """Whether the first numbers rise and the second ones never fall."""
-    return all(a[0] < b[0] and a[1] <= b[1] for a, b in pairwise(points))
 
 
 class Tuning(Part):
@@ -115,12 +57,12 @@ class Control(Part):
     kind: ControlKind = "divider"
     resistance: Ohm | None = None
     capacitance: tuple[Farad, Farad] | None = None
-    taper: Annotated[TaperName | Points, BeforeValidator(_taper)] = "linear"
+    taper: Annotated[TaperName | Points, BeforeValidator(taper_points)] = "linear"
     travel_deg: Annotated[float, Field(gt=0, le=36_000)] = 300.0
     window: tuple[str, str] = ("10:00", "2:00")
     dead_deg: tuple[Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)]] = (0.0, 0.0)
     direction: quantities.Direction = "clockwise"
-    law: Annotated[Points, Field(max_length=_MOST_ENTRIES)] | None = None
+    law: Annotated[Points, Field(max_length=MOST_ENTRIES)] | None = None
 
     def angle(self, text: str) -> float:
         """Angle in degrees from a clock position as the pointer shows it, or from ``130 deg``.
@@ -158,7 +100,7 @@ class Control(Part):
             yield "law", "a measured control needs its law, for example [[0, 0.1], [150, 0.4], [300, 1]]"
         if self.law is not None and (
             len(self.law) < 2
-            or not _rising(self.law)
+            or not rising(self.law)
             or self.law[0][0] < 0
             or self.law[-1][0] > self.travel_deg
             or self.law[0][1] < 0
@@ -172,8 +114,8 @@ class Control(Part):
                 ),
             )
         if not isinstance(self.taper, str) and (
-            not 2 <= len(self.taper) <= _MOST_ENTRIES
-            or not _rising(self.taper)
+            not 2 <= len(self.taper) <= MOST_ENTRIES
+            or not rising(self.taper)
             or self.taper[0] != (0.0, 0.0)
             or self.taper[-1] != (1.0, 1.0)
         ):
@@ -203,7 +145,7 @@ class Feedback(Part):
     winding_capacitance: Farad = 0.0
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("choke")
+        yield from self.positive("choke")
 
 
 class Antenna(Part):
@@ -212,7 +154,7 @@ class Antenna(Part):
     capacitance: Farad
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("coupling_capacitor", "capacitance")
+        yield from self.positive("coupling_capacitor", "capacitance")
 
 
 class Receiver(Part):
@@ -227,7 +169,7 @@ class Receiver(Part):
     antenna: Antenna | None = None
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("gm", "rp")
+        yield from self.positive("gm", "rp")
 
 
 class GridWinding(Part):
@@ -238,7 +180,7 @@ class GridWinding(Part):
     wire: Wire | None = None
     insulated: Metre | None = None
     inductance: Henry | None = None
-    q: Annotated[Points, Field(max_length=_MOST_ENTRIES)] | None = None
+    q: Annotated[Points, Field(max_length=MOST_ENTRIES)] | None = None
 
     @property
     def has_geometry(self) -> bool:
@@ -249,7 +191,7 @@ class GridWinding(Part):
         )
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("diameter", "form_diameter", "length", "insulated", "inductance")
+        yield from self.positive("diameter", "form_diameter", "length", "insulated", "inductance")
         if self.diameter is not None and self.form_diameter is not None:
             yield "form_diameter", "give either diameter (of the wire's centre line) or form_diameter"
         if not self.has_geometry and self.inductance is None:
@@ -282,7 +224,7 @@ class TicklerWinding(Part):
         return self.gap is not None and self.wire is not None
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("diameter", "length", "insulated", "inductance")
+        yield from self.positive("diameter", "length", "insulated", "inductance")
         if not self.has_geometry and (self.inductance is None or self.k is None):
             key = next(name for name in ("gap", "wire") if getattr(self, name) is None)
             yield (
@@ -329,8 +271,8 @@ class Coil(Part):
     name: Annotated[str, BeforeValidator(_coil_name)]
     grid: GridWinding
     tickler: TicklerWinding
-    dials: Annotated[tuple[float, ...], Field(max_length=_MOST_ENTRIES)] = ()
-    onset_at: Annotated[tuple[Hertz, ...], Field(max_length=_MOST_ENTRIES)] = ()
+    dials: Annotated[tuple[float, ...], Field(max_length=MOST_ENTRIES)] = ()
+    onset_at: Annotated[tuple[Hertz, ...], Field(max_length=MOST_ENTRIES)] = ()
 
     def problems(self) -> Iterator[Problem]:
         if not self.grid.has_geometry and (self.tickler.k is None or self.tickler.inductance is None):
@@ -343,7 +285,7 @@ class Readings(Part):
     added_capacitor: Farad | None = None
 
     def problems(self) -> Iterator[Problem]:
-        yield from self._positive("added_capacitor")
+        yield from self.positive("added_capacitor")
 
 
 class Instrument(Part):
@@ -406,6 +348,30 @@ class Plan(Part):
                         f"coil.{index}.dials",
                         f"{dial:g} is outside the dial, which goes from {low:g} to {high:g}",
                     )
+        yield from self._instrument_problems()
+
+    def _instrument_problems(self) -> Iterator[Problem]:
+        from drivers.registry import DRIVERS
+
+        for role, instrument in self.instruments.items():
+            driver = DRIVERS.get(instrument.driver)
+            usable = [name for name, known in DRIVERS.items() if role in known.roles]
+            if driver is None or role not in driver.roles:
+                yield (
+                    f"instruments.{role}.driver",
+                    f'"{instrument.driver[:40]}" is no driver for it; nearest: '
+                    f"{plan_text.nearest(instrument.driver, usable)} (known: {', '.join(usable)})",
+                )
+                continue
+            for key in instrument.model_extra or {}:
+                if key not in driver.keys:
+                    near = plan_text.nearest(key, driver.keys)
+                    known = (
+                        f"nearest known key: {near} (known: {', '.join(driver.keys)})"
+                        if near
+                        else "it takes none"
+                    )
+                    yield f"instruments.{role}.{key[:80]}", f"unknown key of {instrument.driver}; {known}"
 
 
 def recipe(plan: Plan, coil_name: str) -> str:

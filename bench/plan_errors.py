@@ -8,7 +8,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from bench import plan_text
-from bench.plan import PartError, Plan
+from bench.plan import Plan
+from bench.plan_parts import PartError
 from bench.plan_text import Path
 
 _MOST_LISTED = 50
