@@ -1,0 +1,126 @@
+"""Charts of a session: each coil's page and the overview of the set. They read plan, tables and fit.json only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.errors import BenchError, SessionError
+
+if TYPE_CHECKING:
+    from bench.session import Session
+
+OVERVIEW = "overview"
+_READ = ("resonance", "onset")
+
+
+def draw_session(
+    session: Session,
+    coils: Sequence[str] = (),
+    formats: Sequence[str] = ("pdf", "png", "svg"),
+    paper: str = "a5",
+) -> list[Path]:
+    """Draw a session's charts into its `charts` folder.
+
+    Parameters
+    ----------
+    session : Session
+    coils : sequence of str
+        Only these coils, and no overview; all coils and the overview when empty.
+    formats : sequence of {"pdf", "png", "svg"}
+    paper : {"a5", "half-letter"}
+
+    Returns
+    -------
+    list of Path
+        The files, chart by chart.
+
+    Raises
+    ------
+    BenchError
+        No such coil, a damaged table or fit, or a folder that cannot be written.
+    """
+    # Named here rather than on top: whoever asks only for a name must not wait for matplotlib.
+    from bench.charts.page import coil_page, set_page
+    from bench.plan import recipe
+
+    plan = session.plan
+    chosen = list(dict.fromkeys(plan.coil_named(name).name for name in coils)) or [c.name for c in plan.coil]
+    stems = file_stems([c.name for c in plan.coil])
+    tables = {name: session.rows(name) for name in _READ}
+    fit = session.read_fit()
+    recipes = {c.name: recipe(plan, c.name) for c in plan.coil}
+    folder = session.charts_dir
+    jobs: list[tuple[Path, Any]] = [
+        (folder / stems[name], coil_page(plan, tables, fit, name, recipes[name], session.name))
+        for name in chosen
+    ]
+    if not coils:
+        jobs.append((folder / OVERVIEW, set_page(plan, tables, fit, recipes, session.name)))
+    return list(_write(jobs, formats, paper))
+
+
+def _write(jobs: Sequence[tuple[Path, Any]], formats: Sequence[str], paper: str) -> Iterator[Path]:
+    from bench.charts.coil import draw_coil
+    from bench.charts.overview import draw_set
+    from bench.charts.page import CoilPage
+    from bench.charts.style import save
+
+    for stem, page in jobs:
+        figure = draw_coil(page, paper) if isinstance(page, CoilPage) else draw_set(page, paper)
+        try:
+            yield from save(figure, stem, formats)
+        except OSError as problem:
+            raise SessionError(
+                f"The chart {stem.name} cannot be written into {stem.parent}: {problem.strerror or problem}."
+            ) from problem
+
+
+def file_stems(names: Sequence[str]) -> dict[str, str]:
+    """A file name, without its ending, for each coil: spaces made underscores, no two alike on any system."""
+    taken = {OVERVIEW}
+    stems: dict[str, str] = {}
+    for name in names:
+        base = (
+            "".join(c if c.isascii() and (c.isalnum() or c in "._-") else "_" for c in name).strip(".")
+            or "coil"
+        )
+        # Windows keeps these names for devices, whatever the ending.
+        if base.split(".")[0].lower() in _DEVICES:
+            base = f"coil_{base}"
+        stem, count = base, 1
+        while stem.lower() in taken:
+            count += 1
+            stem = f"{base}_{count}"
+        taken.add(stem.lower())
+        stems[name] = stem
+    return stems
+
+
+_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+
+
+def fit_lacks(session: Session) -> str | None:
+    """Why the fit must be made (again) before charts are drawn; None where it is up to date."""
+    path = session.path / "fit.json"
+    try:
+        made = path.stat().st_mtime_ns
+    except FileNotFoundError:
+        return "There is no fit yet"
+    except OSError as problem:
+        raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
+    for name in ("plan.toml", *(f"{table}.csv" for table in ("resonance", "onset", "curve"))):
+        part = session.path / name
+        if part.exists() and part.stat().st_mtime_ns > made:
+            return f"{name} is newer than the fit"
+    try:
+        whole = _is_fit(session.read_fit())
+    except BenchError:
+        whole = False
+    return None if whole else "fit.json is damaged"
+
+
+def _is_fit(fit: Any) -> bool:
+    coils = fit.get("coils") if isinstance(fit, dict) else None
+    return isinstance(coils, list) and all(isinstance(c, dict) and "name" in c for c in coils)

@@ -1,0 +1,207 @@
+"""The two graphs of a chart: onset and drop-out against frequency, and Q against frequency."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from bench.charts import words
+from bench.charts.page import CoilPage, OnsetPoint, QPoint
+from bench.charts.scale import smooth
+from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT
+
+NICE = (1.0, 2.0, 2.5, 5.0)
+
+
+def nice_ticks(low: float, high: float, most: int) -> list[float]:
+    """Round values from `low` to `high`, at most `most` of them."""
+    span = high - low
+    if span <= 0:
+        return [low]
+    for step in (m * 10.0**e for e in range(math.floor(math.log10(span)) - 1, 9) for m in NICE):
+        first = math.ceil(low / step - 1e-9)
+        last = math.floor(high / step + 1e-9)
+        if last - first + 1 <= most:
+            return [i * step for i in range(first, last + 1)]
+    return []
+
+
+def frequency_span(page: CoilPage) -> tuple[float, float]:
+    """The frequencies that a coil's graphs cover, with a little room."""
+    f = [p.f_hz for p in page.onset] + [p.f_hz for p in page.q_law] + [p.f_hz for p in page.q_points]
+    f += list(page.scale.range_hz or ())
+    low, high = (min(f), max(f)) if f else (1e6, 2e6)
+    if high < 1.2 * low:
+        middle = math.sqrt(low * high)
+        low, high = middle / 1.15, middle * 1.15
+    room = 0.04 * (high - low)
+    return low - room, high + room
+
+
+def frequency_axis(axes: Axes, low_hz: float, high_hz: float, unit: str, most: int = 6) -> None:
+    """Frequencies along the bottom, in the shown unit; the axis itself stays in Hz."""
+    per = words.HZ_PER[unit]
+    axes.set_xlim(low_hz, high_hz)
+    ticks = nice_ticks(low_hz / per, high_hz / per, most)
+    axes.set_xticks([t * per for t in ticks], [words.frequency(t * per, unit) for t in ticks])
+
+
+def angle_limits(page: CoilPage) -> tuple[float, float]:
+    """Angles shown: the window and all readings, with room, within the travel."""
+    angles = list(page.window_deg)
+    for p in page.onset:
+        for value, u in ((p.onset.value, p.onset.u), (p.dropout.value, p.dropout.u), (p.fitted_deg, 0.0)):
+            if value is not None:
+                angles += [value - (u or 0.0), value + (u or 0.0)]
+    travel = page.control.travel_deg
+    if any(p.silent for p in page.onset):
+        angles.append(travel)
+    room = 0.07 * (max(angles) - min(angles)) + 4
+    top = max([min(travel + 10.0, max(angles) + room), *(a + 8.0 for a in angles)])
+    return max(-4.0, min(angles) - room), top
+
+
+def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float]) -> None:
+    """Onset and drop-out with error bars, the fitted curve, the window; clock positions at the right."""
+    unit = page.show.frequency
+    low, high = angle_limits(page)
+    axes.set_ylim(low, high)
+    frequency_axis(axes, *span_hz, unit)
+    axes.tick_params(labelbottom=False)
+    window = axes.axhspan(*page.window_deg, facecolor=SHADE, edgecolor="none", zorder=0)
+    window.set_gid("window")
+    for edge in page.window_deg:
+        axes.axhline(edge, color=SOFT, lw=0.6, zorder=1)
+
+    travel = page.control.travel_deg
+    ticks = nice_ticks(max(low, 0.0), min(high, travel), 7)
+    steps = [t for t in (15.0, 30.0, 45.0, 60.0, 90.0) if (high - low) / t <= 6.5]
+    if steps and high - low > 40:
+        first, last = math.ceil(max(low, 0.0) / steps[0]), math.floor(min(high, travel) / steps[0])
+        ticks = [i * steps[0] for i in range(first, last + 1)]
+    axes.set_yticks(ticks, [f"{t:g}°" for t in ticks])
+    clock_axis(axes, page, low, high)
+
+    fitted = [(p.f_hz, p.fitted_deg) for p in page.onset if p.fitted_deg is not None]
+    if len(fitted) > 1:
+        f = np.array([p[0] for p in fitted])
+        at = np.geomspace(f[0], f[-1], 200)
+        (line,) = axes.plot(
+            at, smooth(np.log(f), [p[1] for p in fitted], np.log(at)), color=ACCENT, lw=1.3, zorder=3
+        )
+        line.set_gid("fitted onset")
+    _points(axes, [p for p in page.onset if p.dropout], "dropout", "v", 4.4, "#ffffff")
+    _points(axes, [p for p in page.onset if p.onset], "onset", "o", 4.4, INK)
+    silent = [p.f_hz for p in page.onset if p.silent]
+    if silent:
+        (crosses,) = axes.plot(silent, [travel] * len(silent), "x", ms=5, mew=1.3, color=INK, zorder=5)
+        crosses.set_gid("never starts")
+        left = silent[0] > sum(span_hz) / 2
+        where = silent[0] if left else silent[-1]
+        axes.annotate(
+            "never starts",
+            (where, travel),
+            (-5 if left else 5, 0),
+            textcoords="offset points",
+            ha="right" if left else "left",
+            va="center",
+            fontsize=SMALL,
+            color=INK,
+        )
+
+
+def _points(
+    axes: Axes, points: Sequence[OnsetPoint], which: str, marker: str, size: float, face: str
+) -> None:
+    if not points:
+        return
+    readings = [getattr(p, which) for p in points]
+    bars = axes.errorbar(
+        [p.f_hz for p in points],
+        [r.value for r in readings],
+        yerr=[r.u or 0.0 for r in readings],
+        fmt=marker,
+        ms=size,
+        mfc=face,
+        mec=INK,
+        mew=0.8,
+        ecolor=INK,
+        elinewidth=0.8,
+        capsize=1.6,
+        capthick=0.8,
+        zorder=5 if which == "onset" else 4,
+    )
+    bars.lines[0].set_gid("drop-out readings" if which == "dropout" else "onset readings")
+
+
+def clock_axis(axes: Axes, page: CoilPage, low: float, high: float) -> None:
+    """Clock positions along the right side."""
+    travel = page.control.travel_deg
+    right = axes.secondary_yaxis("right")
+    right.set_ylim(low, high)
+    right.tick_params(labelsize=SMALL, length=2.2, width=0.6, pad=1.8)
+    right.spines["right"].set_linewidth(0.7)
+    if travel > 360:
+        right.set_yticks([])
+        return
+    for step in (10.0, 15.0, 30.0, 60.0):
+        steps = math.floor(travel / 2 / step)
+        ticks = [travel / 2 + i * step for i in range(-steps, steps + 1)]
+        ticks = [t for t in ticks if low <= t <= high]
+        if len(ticks) <= 7:
+            break
+    right.set_yticks(ticks, [words.clock(t, page.control) for t in ticks])
+    for t in ticks:
+        axes.axhline(t, color=HAIR, lw=0.4, zorder=0.5)
+
+
+def q_limits(points: Sequence[QPoint]) -> tuple[float, float]:
+    """Q shown: all values with their uncertainty, and room so that a flat Q looks flat."""
+    low = min(p.q - (p.q_u or 0.0) for p in points)
+    high = max(p.q + (p.q_u or 0.0) for p in points)
+    middle = (low + high) / 2
+    half = max(0.6 * (high - low), 0.18 * abs(middle))
+    return max(0.0, middle - half), middle + half
+
+
+def draw_q(axes: Axes, page: CoilPage, span_hz: tuple[float, float]) -> None:
+    """Q against frequency: the law with its uncertainty as a band, and the readings."""
+    everything = [*page.q_law, *page.q_points]
+    frequency_axis(axes, *span_hz, page.show.frequency)
+    low, high = q_limits(everything)
+    axes.set_ylim(low, high)
+    axes.set_yticks(nice_ticks(low, high, 5))
+    axes.grid(axis="y", color=HAIR, lw=0.4, zorder=0)
+    axes.set_axisbelow(True)
+    if len(page.q_law) > 1:
+        f = np.array([p.f_hz for p in page.q_law])
+        order = np.argsort(f)
+        f = f[order]
+        q = np.array([p.q for p in page.q_law])[order]
+        u = np.array([p.q_u or 0.0 for p in page.q_law])[order]
+        at = np.geomspace(f[0], f[-1], 200)
+        middle, wide = (smooth(np.log(f), y, np.log(at)) for y in (q, u))
+        band = axes.fill_between(at, middle - wide, middle + wide, facecolor=BAND, edgecolor="none", zorder=1)
+        band.set_gid("Q uncertainty")
+        (line,) = axes.plot(at, middle, color=ACCENT, lw=1.3, zorder=3)
+        line.set_gid("Q law")
+    if page.q_points:
+        bars = axes.errorbar(
+            [p.f_hz for p in page.q_points],
+            [p.q for p in page.q_points],
+            yerr=[p.q_u or 0.0 for p in page.q_points],
+            fmt="s",
+            ms=3.4,
+            mfc="#ffffff",
+            mec=INK,
+            mew=0.8,
+            ecolor=INK,
+            elinewidth=0.7,
+            capsize=1.4,
+            capthick=0.7,
+            zorder=4,
+        )
+        bars.lines[0].set_gid("Q readings")

@@ -1,0 +1,54 @@
+"""`regenbench chart`: the calibration chart of each coil and the overview of the set."""
+
+from __future__ import annotations
+
+import click
+
+FORMATS = ("pdf", "png", "svg")
+
+
+def _formats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:
+    asked = [part.strip().lower() for part in value.split(",") if part.strip()]
+    for part in asked:
+        if part not in FORMATS:
+            raise click.BadParameter(f'"{part}" is none of {", ".join(FORMATS)}; write for example pdf,png')
+    if not asked:
+        raise click.BadParameter("name at least one, for example pdf,png")
+    return tuple(dict.fromkeys(asked))
+
+
+@click.command(short_help="The calibration chart of each coil.")
+@click.argument("session")
+@click.option(
+    "--coil", "coils", multiple=True, metavar="NAME", help="Only this coil's chart (may be given again)."
+)
+@click.option(
+    "--format",
+    "formats",
+    default=",".join(FORMATS),
+    metavar="pdf,png,svg",
+    callback=_formats,
+    help="Which kinds of file; all three if left out.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["a5", "half-letter"]),
+    default="a5",
+    help="Size of a coil's chart; the overview is twice as large.",
+)
+def command(session: str, coils: tuple[str, ...], formats: tuple[str, ...], paper: str) -> None:
+    """Draw each coil's calibration chart and the overview of the set into SESSION's charts folder."""
+    from bench.charts import draw_session, fit_lacks
+    from bench.session import Session
+
+    opened = Session.open(session)
+    for name in coils:
+        opened.plan.coil_named(name)
+    lack = fit_lacks(opened)
+    if lack:
+        from bench.fit import fit_session
+
+        click.echo(f"{lack}: fitting first.", err=True)
+        opened.write_fit(fit_session(opened))
+    for path in draw_session(opened, coils, formats, paper):
+        click.echo(str(path))
