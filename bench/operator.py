@@ -70,7 +70,7 @@ class Operator(Protocol):
         ...
 
     def retry(self, problem: str) -> bool:
-        """A reading failed three times: try again (True) or leave it out (False)."""
+        """A reading failed three times: True tries again, False gives up; raises `Skipped` to go on without it."""
         ...
 
 
@@ -175,10 +175,7 @@ class ConsoleOperator:
 
     def retry(self, problem: str) -> bool:
         self._say(problem)
-        try:
-            self._line("Put it right, then Enter to try again (s: leave out, q: stop) ")
-        except Skipped:
-            return False
+        self._line("Put it right, then Enter to try again (s: leave out, q: stop) ")
         return True
 
 
