@@ -252,7 +252,8 @@ def _fits(
         )
 
 
-def _coil_name(value: Any) -> Any:
+def coil_name(value: Any) -> Any:
+    """A coil's name, if files can be named after it; else ValueError."""
     if not isinstance(value, str):
         raise ValueError('a coil\'s name is text in quotes, for example "B"')  # noqa: TRY004
     name = unicodedata.normalize("NFC", value)
@@ -268,7 +269,7 @@ def _coil_name(value: Any) -> Any:
 
 
 class Coil(Part):
-    name: Annotated[str, BeforeValidator(_coil_name)]
+    name: Annotated[str, BeforeValidator(coil_name)]
     grid: GridWinding
     tickler: TicklerWinding
     dials: Annotated[tuple[float, ...], Field(max_length=MOST_ENTRIES)] = ()

@@ -25,6 +25,7 @@ def _quantity(kind: quantities.Kind) -> Callable[[Any], Any]:
 
 
 def taper_points(value: Any) -> Any:
+    """A taper's name, or its points as numbers; ValueError for anything else."""
     if value in ("linear", "log", "reverse-log"):
         return value
     # Settled here whole, so that a union of two forms never has to explain itself.

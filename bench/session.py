@@ -56,7 +56,8 @@ def find(name: str | Path) -> Path:
     text = str(name)
     path = Path(text)
     if path.is_absolute() or len(path.parts) > 1 or text.startswith(("./", ".\\")) or text in (".", ".."):
-        return path
+        # "new/../old" is old, whether or not there is a new.
+        return Path(os.path.normpath(path))
     if (path / PLAN).is_file() and not (SESSIONS / path / PLAN).is_file():
         return path
     if not _BARE.fullmatch(text) or text != text.strip():
@@ -125,7 +126,12 @@ class Session:
                 session._tables.write_header(table)
             session.log("start", **({"like": like} if like else {}))
             session.refresh_package(name=folder.name)
-            made.rename(folder)
+            try:
+                made.rename(folder)
+            except OSError:
+                if folder.exists():
+                    raise SessionError(f"{folder} is there already. Choose another name.") from None
+                raise
         except OSError as problem:
             raise disk.cannot_write(folder, problem) from problem
         finally:

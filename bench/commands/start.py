@@ -1,0 +1,67 @@
+"""`regenbench start`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("start")
+@click.argument("session")
+@click.option("--plan", "plan_file", metavar="FILE", help="Take the plan from this file.")
+@click.option("--like", metavar="OLD", help="Take the plan from an older session, to be compared with it.")
+@click.option("--example", is_flag=True, help="Begin with the commented example of a plan, to be edited.")
+def command(session: str, plan_file: str | None, like: str | None, example: bool) -> None:
+    """Make the folder of SESSION and its plan.toml; at a terminal, asks what it needs.
+
+    SESSION is a name (the folder is then made under sessions) or a path.
+    """
+    from bench.errors import SessionError
+    from bench.plan import read_plan_text
+    from bench.session import PLAN, Session, find
+
+    if sum([plan_file is not None, like is not None, example]) > 1:
+        raise click.UsageError("Say one of --plan FILE, --like OLD and --example.")
+    folder = find(session)
+    if folder.exists():
+        raise SessionError(
+            f"{folder} is there already. Choose another name, or go on with it: measure, enter, take."
+        )
+    if plan_file is not None:
+        text, kind = _sound(Path(plan_file)), "as given"
+    elif like is not None:
+        text, kind = _sound(Session.open(like).path / PLAN), f"like {like}"
+    elif example:
+        text, kind = (
+            read_plan_text(Path(__file__).parent.parent / "example_plan.toml"),
+            "the example, to be edited",
+        )
+    else:
+        text, kind = _asked(folder.name), "from your answers"
+    made = Session.create(folder if folder.is_absolute() else session, text, like=like)
+    again = session if " " not in session else f'"{session}"'
+    click.echo(f"Made {made.path}, its plan.toml {kind}.")
+    click.echo(f"Read {made.path / PLAN} through. Next: regenbench measure {again}")
+
+
+def _sound(path: Path) -> str:
+    """The text of a plan that can be used; errors name this file, not the copy."""
+    from bench.plan import parse_plan, read_plan_text
+
+    text = read_plan_text(path)
+    parse_plan(text, str(path))
+    return text
+
+
+def _asked(name: str) -> str:
+    import sys
+
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise click.UsageError(
+            "Questions are asked at a terminal only: say --plan FILE, --like OLD, or --example for a plan to edit."
+        )
+    from bench.plan_writing import plan_from
+    from bench.questions import ask_everything
+
+    return plan_from(ask_everything(name))
