@@ -12,6 +12,7 @@ and loop.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -311,7 +312,10 @@ def tank_root(circuit: Circuit, angle_deg: Floats, gm_ratio: float = 1.0) -> Com
     g, c = at_angles(circuit, angle, gm_ratio)
     first = start_root(circuit, g[:1], c[:1])
     g = with_loss(g, float(circuit.loss_ohm(abs(first.imag) / (2.0 * np.pi))))
-    roots = np.empty(len(angle), complex)
+    # All at once from the first root; one by one, each from the last, where that does not give a continuous track.
+    roots = newton(g, c, np.full(len(angle), first))
+    if all(_continues(complex(b), complex(a)) for a, b in pairwise([first, *roots])):
+        return roots
     last = first
     for i in range(len(angle)):
         roots[i] = newton(g[i : i + 1], c[i : i + 1], np.array([last]))[0]

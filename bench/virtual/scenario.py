@@ -33,7 +33,7 @@ Floats = NDArray[np.float64]
 
 NOMINAL_GM_S = {"triode": 0.65e-3, "pentode": 1.2e-3, "fet": 3e-3, "bipolar": 10e-3}
 NOMINAL_RP_OHM = {"triode": 25e3, "pentode": 800e3, "fet": 30e3, "bipolar": 60e3}
-LOOP_NEAR_BETA = (0.05, 0.08)
+LOOP_NEAR_BETA = (0.10, 0.16)
 AWAY = 0.01
 
 

@@ -81,9 +81,9 @@ def _loop_mutual(hidden: Hidden, name: str) -> float:
     return float(np.sqrt(coil.loop_beta * loss * (port**2 + (omega * hidden.loop_l_h) ** 2) / port) / omega)
 
 
-def q_of(root: complex) -> float:
-    """Q of a decaying root."""
-    return float(abs(root) / (-2.0 * root.real))
+def q_of(root: complex) -> float | None:
+    """Q of a decaying root; None where it does not decay."""
+    return float(abs(root) / (-2.0 * root.real)) if root.real < 0.0 else None
 
 
 @dataclass(frozen=True)
@@ -191,9 +191,11 @@ def _to(angle_deg: float) -> Floats:
 
 def _crossing(circuit: network.Circuit, gm_ratio: float) -> float | None:
     """First angle at which growth turns positive; 0 where it is positive already at angle 0."""
+    from scipy.optimize import brentq
+
     angles = np.unique(
         np.concatenate(
-            [_coarse_angles(circuit.knob.travel_deg), np.arange(0.0, circuit.knob.travel_deg, 3.0)]
+            [_coarse_angles(circuit.knob.travel_deg), np.arange(0.0, circuit.knob.travel_deg, 5.0)]
         )
     )
     roots = network.tank_root(circuit, angles, gm_ratio)
@@ -203,17 +205,14 @@ def _crossing(circuit: network.Circuit, gm_ratio: float) -> float | None:
     if len(rising) == 0:
         return None
     i = int(rising[0])
-    low, high, near = float(angles[i]), float(angles[i + 1]), complex(roots[i])
+    near = complex(roots[i])
     loss = float(circuit.loss_ohm(abs(roots[0].imag) / (2.0 * np.pi)))
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        g, c = network.at_angles(circuit, np.array([middle]), gm_ratio)
-        here = complex(network.newton(network.with_loss(g, loss), c, np.array([near]))[0])
-        if here.real < 0.0:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+
+    def growth(angle_deg: float) -> float:
+        g, c = network.at_angles(circuit, np.array([angle_deg]), gm_ratio)
+        return float(network.newton(network.with_loss(g, loss), c, np.array([near]))[0].real)
+
+    return float(brentq(growth, float(angles[i]), float(angles[i + 1]), xtol=1e-7))
 
 
 def tuned_to(hidden: Hidden, standing: Standing, f_hz: float) -> Standing:
@@ -245,13 +244,14 @@ def truth_of(plan: Plan, hidden: Hidden) -> dict[str, Any]:
     coils = []
     for coil in plan.coil:
         true = hidden.coils[coil.name]
-        at_dials = []
+        at_dials, strays = [], []
         for dial in coil.dials:
             standing = Standing(coil.name, dial, antenna=antenna)
             root = network.tank_root(circuit_of(hidden, standing), np.array([0.0]))[0]
             f0 = float(abs(root) / (2.0 * np.pi))
             c_f = float(hidden.tuning.capacitance(dial))
             c_stray = 1.0 / ((2.0 * np.pi * f0) ** 2 * true.l_h) - c_f
+            strays.append(c_stray)
             at_dials.append(
                 {"dial": dial, "c_f": c_f, "f0_hz": f0, "q": q_of(complex(root)), "c_stray_f": c_stray}
             )
@@ -272,7 +272,6 @@ def truth_of(plan: Plan, hidden: Hidden) -> dict[str, Any]:
                     "slope_per_deg": found.slope_per_deg,
                 }
             )
-        strays = [row["c_stray_f"] for row in at_dials]
         coils.append(
             {
                 "name": coil.name,

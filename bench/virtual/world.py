@@ -78,6 +78,7 @@ class SetWorld:
         self._ears = Ears(hidden.operator.reaction_s, hidden.operator.reaction_spread_s)
         self._tables: dict[Standing, GrowthTable] = {}
         self._next_slot = 0
+        self._followed_s = 0.0
         self._angle = np.zeros(KEPT_SLOTS)
         self._level = np.zeros(KEPT_SLOTS)
         self._mark = np.zeros(KEPT_SLOTS, dtype=bool)
@@ -99,7 +100,7 @@ class SetWorld:
         hidden, rng = self._hidden, self._rng
         slots = np.arange(first, first + count)
         t_s = slots / RATE_HZ
-        if self._motion.ends_s < t_s[0] - 0.1:
+        if self._motion.ends_s < self._followed_s:
             shaft = np.full(count, self._linkage.shaft_deg)
             sensor = np.full(count, self._linkage.sensor_deg)
             moving = np.zeros(count, dtype=bool)
@@ -107,6 +108,7 @@ class SetWorld:
             before = self._linkage.shaft_deg
             shaft, sensor = self._linkage.follow(self._motion.at(t_s))
             moving = np.abs(np.diff(shaft, prepend=before)) > 1e-6
+            self._followed_s = float(t_s[-1])
         table = self._table()
         electrical = shaft + np.where(moving, hidden.level.wiper_deg * rng.standard_normal(count), 0.0)
         amplitude = self._oscillation.run(table, electrical, 1.0 / RATE_HZ, rng)
