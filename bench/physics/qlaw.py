@@ -1,0 +1,113 @@
+"""Q against frequency: a smooth power law for each coil, with its covariance.
+
+With a fixed coil tuned by a capacitor Q is close to a power of frequency (skin effect gives the square root, form and valve
+pull it down towards the top); a slight bend in log-log is allowed where there are readings enough to show it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bench.physics.uncertainty import solve
+
+Floats = NDArray[np.float64]
+
+# Exponent and bend before anything is measured: coils lie between a fall and the square root of frequency.
+EXPONENT, EXPONENT_U = 0.1, 0.5
+BEND_U = 0.4
+# No reading of Q is believed closer than this: the set warms up, the loop is put back a little differently.
+SHARE_U = 0.003
+FAR = 4.0
+
+
+@dataclass(frozen=True)
+class QLaw:
+    """ln Q = c0 + c1 x + c2 x^2 with x = ln(f / centre); `cov` (3, 3) of c."""
+
+    centre_hz: float
+    c: Floats
+    cov: Floats
+    left_out: tuple[int, ...] = ()
+
+    def basis(self, f_hz: ArrayLike) -> Floats:
+        """Shape (..., 3)."""
+        x = np.log(np.asarray(f_hz, float) / self.centre_hz)
+        return np.stack([np.ones_like(x), x, x * x], axis=-1)
+
+    def at(self, f_hz: ArrayLike) -> tuple[Floats, Floats]:
+        """Q and its standard uncertainty at frequencies in Hz, in their shape."""
+        basis = self.basis(f_hz)
+        q = np.exp(basis @ self.c)
+        variance = np.einsum("...i,ij,...j->...", basis, self.cov, basis)
+        return np.asarray(q, float), np.asarray(q * np.sqrt(np.clip(variance, 0.0, None)), float)
+
+    @property
+    def exponent(self) -> float:
+        """Power of frequency at the centre."""
+        return float(self.c[1])
+
+
+def fit_q(f_hz: ArrayLike, q: ArrayLike, q_u: ArrayLike) -> QLaw:
+    """Weighted robust fit of a Q law.
+
+    Parameters
+    ----------
+    f_hz, q, q_u
+        Shape (n,), n >= 1, all above 0.
+
+    Raises
+    ------
+    ValueError
+        Nothing to fit, or values that are not above 0.
+    """
+    f, value, u = (np.atleast_1d(np.asarray(a, float)) for a in (f_hz, q, q_u))
+    if len(f) == 0 or not all((np.isfinite(a) & (a > 0)).all() for a in (f, value, u)):
+        raise ValueError("a Q law needs at least one frequency, Q and uncertainty, all above zero")
+    centre = float(np.exp(np.mean(np.log(f))))
+    law = QLaw(centre, np.zeros(3), np.zeros((3, 3)))
+    basis, log_q = law.basis(f), np.log(value)
+    sigma = np.hypot(u / value, SHARE_U)
+    prior = np.array([EXPONENT, 0.0])
+    prior_u = np.array([EXPONENT_U, BEND_U])
+
+    def fit(weight: Floats, widen: float) -> tuple[Floats, Floats, Floats, Floats]:
+        def residuals(c: Floats) -> Floats:
+            own = (log_q - basis @ c) / (sigma * widen) * np.sqrt(weight)
+            return np.concatenate([own, (c[1:] - prior) / prior_u])
+
+        start = np.array([float(np.median(log_q)), EXPONENT, 0.0])
+        found = solve(residuals, start, step=np.ones(3))
+        return found.x, found.cov, found.residuals[: len(f)], found.leverage[: len(f)]
+
+    weight = np.ones(len(f))
+    for _ in range(12):
+        _, _, r, _ = fit(weight, 1.0)
+        raw = r / np.sqrt(weight)
+        # Student's t with 3 degrees of freedom as weights: one wild reading does not steer the law
+        scale = max(1.0, 1.4826 * float(np.median(np.abs(raw))))
+        new = 4.0 / (3.0 + (raw / scale) ** 2)
+        if np.max(np.abs(new - weight)) < 1e-3:
+            break
+        weight = new
+    keep = np.ones(len(f), bool)
+    if len(f) >= 4:
+        _, _, r, _ = fit(weight, 1.0)
+        raw = r / np.sqrt(weight)
+        keep = np.abs(raw) < FAR * max(1.0, 1.4826 * float(np.median(np.abs(raw))))
+    use = keep.astype(float) + 1e-12
+    _, _, r, h = fit(use, 1.0)
+    dof = float(np.sum(np.clip(1.0 - h, 0.0, 1.0)[keep]))
+    widen = float(np.sqrt(max(1.0, (float(np.sum(r[keep] ** 2)) + 2.0) / (dof + 2.0))))
+    c, cov, _, _ = fit(use, widen)
+    return QLaw(centre, c, cov, tuple(int(i) for i in np.flatnonzero(~keep)))
+
+
+def assumed(f_hz: ArrayLike, q: ArrayLike, share_u: float) -> QLaw:
+    """A law that was not measured: through given points, with one common relative uncertainty."""
+    law = fit_q(f_hz, q, np.full_like(np.asarray(q, float), 1e-3) * np.asarray(q, float))
+    cov = law.cov.copy()
+    cov[0, 0] += share_u**2
+    return QLaw(law.centre_hz, law.c, cov)
