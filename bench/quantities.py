@@ -136,8 +136,8 @@ _SPELLED = re.compile(r"mega|milli|micro", re.IGNORECASE)
 _TRADE = frozenset({"mmf", "mmfd", "mmfds", "mfd", "mfds", "meg", "megs", "megohm", "megohms", "mil", "mils"})
 
 _NUMBER = re.compile(r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-_GROUPED = re.compile(r"\d{1,3}(?: \d{3})+(?!\d)(?:\.\d+)?")
-_FRACTION = re.compile(r"(?:(\d{1,6})[ -])?(\d{1,6}) ?/ ?(\d{1,6})(?!\d)")
+_GROUPED = re.compile(r"[0-9]{1,3}(?: [0-9]{3})+(?![0-9])(?:\.[0-9]+)?")
+_FRACTION = re.compile(r"(?:([0-9]{1,6})[ -])?([0-9]{1,6}) ?/ ?([0-9]{1,6})(?![0-9])")
 _UNIT = re.compile(r"[A-Za-z]{1,24}(?:/[A-Za-z]{1,24})?")
 _LOOKALIKES = str.maketrans(
     {
@@ -316,8 +316,10 @@ def parse(value: Any, kind: Kind) -> float:
     return si
 
 
-_GAUGE = re.compile(r"(?:no\.?|#)? ?(\d{1,3}|\d/0) ?-?(awg|swg|b ?& ?s|b\.&s\.|ga|gauge)\.?", re.IGNORECASE)
-_GAUGE_FIRST = re.compile(r"(awg|swg|b ?& ?s) ?(?:no\.?|#)? ?(\d{1,3}|\d/0)", re.IGNORECASE)
+_GAUGE = re.compile(
+    r"(?:no\.?|#)? ?([0-9]{1,3}|0{4}|[0-9]/0) ?-?(awg|swg|b ?& ?s|b\.&s\.|ga|gauge)\.?", re.IGNORECASE
+)
+_GAUGE_FIRST = re.compile(r"(awg|swg|b ?& ?s) ?(?:no\.?|#)? ?([0-9]{1,3}|0{4}|[0-9]/0)", re.IGNORECASE)
 
 
 def _gauge_number(text: str) -> int:
@@ -350,7 +352,7 @@ def parse_wire(value: Any) -> float:
         try:
             diameter_m = parse(text, "length")
         except QuantityError as problem:
-            if "no unit" in str(problem):
+            if "has no unit" in str(problem):
                 raise QuantityError(
                     f"{_quote(value)} has no unit; write the wire with one, for example {WIRE_EXAMPLE}"
                 ) from None
@@ -370,7 +372,7 @@ def parse_wire(value: Any) -> float:
         raise QuantityError(f"{_quote(value)}: {problem}; write for example {WIRE_EXAMPLE}") from None
 
 
-_CLOCK = re.compile(r"(\d{1,2})(?:[:h](\d{2})| ?o ?['’`]? ?clock)", re.IGNORECASE)
+_CLOCK = re.compile(r"([0-9]{1,2})(?:[:h]([0-9]{2})| ?o ?['’`]? ?clock)", re.IGNORECASE)
 _DEGREES_PER_MINUTE = 0.5
 
 Direction = Literal["clockwise", "anticlockwise"]
