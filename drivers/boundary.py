@@ -136,9 +136,9 @@ def _errno_of(error: BaseException) -> int | None:
     first = error.args[0] if error.args else None
     if isinstance(first, int) and not isinstance(first, bool):
         return first
-    found = re.search(r"\[Errno (\d+)\]", str(error))
+    found = re.search(r"\[Errno (\d+)\]|: \((\d+), '", str(error))
     if found:
-        return int(found[1])
+        return int(found[1] or found[2])
     text = str(error)
     if "FileNotFoundError" in text:
         return errno.ENOENT

@@ -10,7 +10,6 @@ import atexit
 import signal
 import sys
 import threading
-import weakref
 from types import FrameType
 from typing import Protocol
 
@@ -25,7 +24,8 @@ class Output(Protocol):
         ...
 
 
-_open: weakref.WeakSet[Output] = weakref.WeakSet()
+# Strong references: an output that is only forgotten must not stay on.
+_open: set[Output] = set()
 _SIGNALS = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
 
 

@@ -187,6 +187,9 @@ def _what_it_is(link: VisaLink, timeout_s: float) -> Player:
             return player
     # The unknown question left an entry in its error queue.
     link.write("*CLS")
+    with contextlib.suppress(WireError):
+        link.write("*OPC?")
+        link.read_line(min(timeout_s, 0.5))
     return "instrument"
 
 

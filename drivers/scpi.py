@@ -130,9 +130,9 @@ class ScpiAnalyzer(ScpiInstrument):
             seconds = 0.0
             if self._headers["sweep_time"]:
                 seconds = values.parse_number(self._ask_twice(f"{self._headers['sweep_time']}?"))
-        except TimedOut as problem:
+        except (TimedOut, ProtocolError) as problem:
             raise Misuse(
-                "the instrument does not tell its limits.",
+                f"the instrument does not tell its limits ({problem.what})",
                 port=self.address,
                 hint="Give them in the plan: limits = { low_hz = …, high_hz = …, most_points = …, "
                 "seconds_per_point = … }.",

@@ -149,9 +149,9 @@ class FramedSensor:
     def _collect(self, deadline: float) -> bytes:
         """What has come in, waiting until `deadline` for something; raises what ended the stream, after its last bytes."""
         with self._news:
+            if self._stop:
+                raise LinkLost("the port is closed.", port=self._port)
             while not self._chunks:
-                if self._stop:
-                    raise LinkLost("the port is closed.", port=self._port)
                 if self._problem is not None:
                     raise self._problem
                 left = deadline - time.monotonic()

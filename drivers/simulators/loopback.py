@@ -172,7 +172,7 @@ class LoopbackServer:
         self.tcp_port = int(listener.getsockname()[1])
         self._listener = listener
         thread = threading.Thread(target=self._accept, args=(listener,), name="listener", daemon=True)
-        self._threads.append(thread)
+        self._acceptor = thread
         thread.start()
 
     def _accept(self, listener: socket.socket) -> None:
@@ -194,6 +194,16 @@ class LoopbackServer:
         with client, contextlib.suppress(Stopped, Unplugged, OSError):
             self._talk(Conversation(self, client))
 
+    def _stop_listening(self) -> None:
+        """The port is free again when this returns."""
+        listener, self._listener = self._listener, None
+        if listener is not None:
+            # Wakes the thread that waits for a client, where the system can do that.
+            with contextlib.suppress(OSError):
+                listener.shutdown(socket.SHUT_RDWR)
+        if self._acceptor is not threading.current_thread():
+            self._acceptor.join(timeout=5.0)
+
     def check(self) -> None:
         """Raise `Stopped` or `Unplugged` when the conversation must end."""
         if self.stopping.is_set():
@@ -204,9 +214,7 @@ class LoopbackServer:
     def unplug(self) -> None:
         """Nobody can reach the instrument any more, until `plug_in`."""
         self._unplugged.set()
-        listener, self._listener = self._listener, None
-        if listener is not None:
-            listener.close()
+        self._stop_listening()
 
     def plug_in(self, *, new_port: bool = False) -> None:
         """Reachable again, on the same port or a new one."""
@@ -219,9 +227,7 @@ class LoopbackServer:
     def close(self) -> None:
         """Stop listening and end every conversation."""
         self.stopping.set()
-        listener, self._listener = self._listener, None
-        if listener is not None:
-            listener.close()
+        self._stop_listening()
         for thread in self._threads:
             if thread is not threading.current_thread():
                 thread.join(timeout=5.0)

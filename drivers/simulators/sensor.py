@@ -97,6 +97,7 @@ class SensorServer:
         self._identity = Identity(name, "1.0", round(world.rate_hz), (1 << bits) - 1, dial)
         self._mishaps = Mishaps(faults)
         self._next = 0
+        self._first_slot = 0
         use_terminal = hasattr(os, "openpty") and sys.platform != "win32" if terminal is None else terminal
         self._wire: _Terminal | LoopbackServer
         self._wire = _Terminal(self._talk, patience_s) if use_terminal else LoopbackServer(self._talk)
@@ -120,6 +121,10 @@ class SensorServer:
     def plug_in(self, *, new_port: bool = False) -> None:
         """The port comes back; a pseudo-terminal always under a new name. Read `address` again."""
         self._wire.plug_in(new_port=new_port)
+
+    def restart(self) -> None:
+        """The board begins anew: its sequence number and its clock start from nought."""
+        self._first_slot = self._world.newest() + 1
 
     def close(self) -> None:
         """Stop; may be called twice."""
@@ -169,13 +174,18 @@ class SensorServer:
     def _encode(self, first: int, count: int) -> bytes:
         batch = self._world.frames(first, count)
         full = self._identity.full_scale
+        slots = np.arange(first, first + count, dtype=np.int64)
+        clock_ms = np.rint(np.asarray(batch.t_s) * 1e3).astype(np.int64)
+        # What was sampled before a restart keeps its old numbers.
+        anew = slots >= self._first_slot
+        began_ms = round(self._first_slot * 1e3 / self._world.rate_hz)
 
         def counts(share: Floats) -> NDArray[np.int64]:
             return np.rint(np.clip(share, 0.0, 1.0) * full).astype(np.int64)
 
         return encode_many(
-            np.arange(first, first + count, dtype=np.int64),
-            np.rint(np.asarray(batch.t_s) * 1e3).astype(np.int64),
+            slots - np.where(anew, self._first_slot, 0),
+            clock_ms - np.where(anew, began_ms, 0),
             counts(batch.angle),
             counts(batch.level),
             np.asarray(batch.mark, np.bool_),

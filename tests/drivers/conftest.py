@@ -43,7 +43,7 @@ class OutputWorld:
 class KnobWorld:
     """A knob that turns steadily: angle, level and mark are formulas of the sampling slot."""
 
-    def __init__(self, speed: float = 20.0, rate_hz: float = 100.0, start_slot: int = 0) -> None:
+    def __init__(self, speed: float = 60.0, rate_hz: float = 100.0, start_slot: int = 0) -> None:
         self._began = time.monotonic()
         self._speed = speed
         self._rate_hz = rate_hz
