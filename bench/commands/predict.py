@@ -117,7 +117,7 @@ def _show(plan: Plan, coil: dict[str, Any]) -> None:
         frequency = quantities.show(row["f_hz"], "frequency", unit)
         angle = row["angle_deg"]
         if angle is None:
-            rows.append((frequency, f"{row['q']:.0f}", "never", "", "", "too little feedback"))
+            rows.append((frequency, f"{row['q']:.0f}", "never", "", "", _why_never(row)))
         else:
             rows.append(
                 (
@@ -143,6 +143,10 @@ def _show(plan: Plan, coil: dict[str, Any]) -> None:
         click.echo(f"  {line}  {cells[5]}".rstrip())
     for remark in remarks:
         click.echo(f"  {remark}")
+
+
+def _why_never(row: dict[str, Any]) -> str:
+    return "oscillates elsewhere, see below" if row["other_modes"] else "too little feedback"
 
 
 def _place(angle_deg: float, low_deg: float, high_deg: float) -> str:

@@ -133,6 +133,16 @@ def share(control: Control, angle_deg: ArrayLike) -> Floats:
     return np.asarray(np.interp(u, travel, value), dtype=float)
 
 
+def turning_points(control: Control) -> Floats:
+    """Angles in degrees at which the share turns back: none but in a taper of points that goes in and out."""
+    if isinstance(control.taper, str) or control.kind == "measured":
+        return np.empty(0)
+    travel, value = np.array(control.taper, dtype=float).T
+    turns = np.nonzero(np.diff(value)[:-1] * np.diff(value)[1:] < 0)[0] + 1
+    angle: Floats = control.dead_deg[0] + control.electrical_deg * travel[turns]
+    return angle
+
+
 def _choke(feedback: Feedback, node: int) -> Part:
     return Part(
         node,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +14,16 @@ from bench.physics.control import GRID, GROUND, PLATE, Floats
 from bench.physics.network import Circuit, Complexes, Network, Tank, assemble
 
 _ANGLES = 9  # over the travel, both ends included
-_SAME = 1e-5  # an eigenvalue this near (relative) to the followed root is the tank's own
+_SAME = 1e-5  # an eigenvalue this near (share of ω) to the followed root is the tank's own
+_REAL = 1e-9  # an imaginary part this small (share of the root) is rounding
 
 
 @dataclass(frozen=True)
 class Mode:
-    """An unstable mode that is not the tank's: whose, from which angle, how fast, at what frequency."""
+    """An unstable mode that is not the tank's: whose, from which angle, and where it grows fastest.
+
+    A frequency of 0 is a latch, not an oscillation.
+    """
 
     index: tuple[int, ...]
     angle_deg: float
@@ -93,9 +98,12 @@ def natural_frequencies(network: Network, near: Floats, size: int) -> Complexes:
 
 
 def other_modes(
-    circuit: Circuit, tank: Tank, at_deg: Floats, followed: Complexes, shape: tuple[int, ...]
+    circuit: Circuit,
+    tank: Tank,
+    tank_root: Callable[[NDArray[np.intp], Floats], Complexes],
+    shape: tuple[int, ...],
 ) -> tuple[Mode, ...]:
-    """Unstable modes beside the tank's, of a flat circuit whose tank roots were followed.
+    """Unstable modes beside the tank's, of a flat circuit; `tank_root` gives members' own root at angles.
 
     Looked for at nine angles over the travel; where a mode first shows, its start is closed in upon between
     two of them. A mode is reported once for each member, at its largest growth.
@@ -109,15 +117,12 @@ def other_modes(
             assemble(few, own.loss_ohm, own.capacitance_f, angle), omega[member], len(member)
         )
         found = []
-        for row, who, where in zip(roots, member, angle, strict=True):
-            path = np.interp(where, at_deg[:, who], followed[:, who].real) + 1j * np.interp(
-                where, at_deg[:, who], followed[:, who].imag
-            )
-            growing = [complex(s) for s in row if s.real > 1e-9 * omega[who] and s.imag >= 0]
+        for row, who, own_root in zip(roots, member, tank_root(member, angle), strict=True):
+            upper = [s if abs(s.imag) > _REAL * abs(s) else complex(s.real) for s in row.tolist()]
+            growing = [s for s in upper if s.real > 1e-9 * omega[who] and s.imag >= 0]
             if growing:
-                nearest = min(growing, key=lambda s: abs(s - path))
-                # Between two points of its track the tank's root is known to a fraction of its growth.
-                if abs(nearest - path) <= max(0.3 * abs(path.real), _SAME * omega[who]):
+                nearest = min(growing, key=lambda s: abs(s - own_root))
+                if abs(nearest - own_root) <= _SAME * omega[who]:
                     growing.remove(nearest)
             found.append(growing)
         return found
@@ -145,10 +150,10 @@ def other_modes(
                 shows = any(_alike(r, s) for r in unstable(np.array([member]), np.array([middle]))[0])
                 low, high = (low, middle) if shows else (middle, high)
             index = tuple(int(i) for i in np.unravel_index(member, shape)) if shape else ()
-            modes.append(Mode(index, float(high), abs(s.imag) / (2 * math.pi), s.real))
+            modes.append(Mode(index, float(high), s.imag / (2 * math.pi), s.real))
     return tuple(modes)
 
 
 def _alike(a: complex, b: complex) -> bool:
     """Modes at neighbouring angles are one where their frequencies are within a third."""
-    return abs(a.imag - b.imag) <= 0.33 * max(abs(a.imag), abs(b.imag)) or (abs(a.imag) == abs(b.imag) == 0)
+    return abs(a.imag - b.imag) <= 0.33 * max(abs(a.imag), abs(b.imag))

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bench.physics import network as net
-from bench.physics.control import Control, Feedback, Floats, share
+from bench.physics.control import Control, Feedback, Floats, share, turning_points
 from bench.physics.modes import Mode, other_modes
 from bench.physics.network import Antenna, Circuit, Complexes, Network, Tank, assemble, grid_admittance
 
@@ -30,7 +30,6 @@ __all__ = [
     "Tank",
     "onset",
     "onset_angles",
-    "other_modes",
     "root",
     "share",
     "tank",
@@ -113,18 +112,20 @@ def _follow(
     *,
     first_step: float = _FIRST_STEP,
     longest_step: float = _LONGEST_STEP,
+    stations: ArrayLike = (),
     stop_when_unstable: bool = False,
 ) -> _Trail:
     """Follow a root from 0 to `end` (each member its own), with steps short enough to stay on its track.
 
     `start` may be a guess of the root at 0. A step is taken back when the root lands further from where its
-    track pointed than a fifth of the move plus a quarter of `scale`.
+    track pointed than a fifth of the move plus a quarter of `scale`. No step passes over a station.
     """
     root, slope, settled = _solve(network_at(np.zeros_like(end)), start, slope)
     root = np.where(settled, root, np.nan + 0j)
     at = np.zeros_like(end)
     tangent = np.zeros_like(root)
     step = first_step * end
+    halts = np.append(np.sort(np.asarray(stations, dtype=float)), np.inf)
     ats, roots = [at], [root]
     for _ in range(_MOST_STEPS):
         active = (at < end) & np.isfinite(root)
@@ -132,7 +133,8 @@ def _follow(
             active &= ~(root.real > 0)
         if not active.any():
             break
-        move = np.where(active, np.minimum(step, end - at), 0.0)
+        next_halt = halts[np.searchsorted(halts, at, side="right")]
+        move = np.where(active, np.minimum(step, np.minimum(end, next_halt) - at), 0.0)
         trial = at + move
         guess = root + tangent * move
         found, found_slope, settled = _solve(network_at(trial), guess, slope)
@@ -223,7 +225,15 @@ class _Members:
         return rest
 
     def follow(self, end_deg: Floats, **how: Any) -> _Trail:
-        return _follow(self.network, self.at_rest(), self.slope, end_deg, self.tank.loss_per_s, **how)
+        return _follow(
+            self.network,
+            self.at_rest(),
+            self.slope,
+            end_deg,
+            self.tank.loss_per_s,
+            stations=turning_points(self.circuit.control),
+            **how,
+        )
 
 
 def _gather(circuit: Circuit, tank: Tank, *others: ArrayLike) -> tuple[tuple[int, ...], _Members]:
@@ -357,7 +367,17 @@ def onset(
     padded = np.array([row + [np.nan] * (most - len(row)) for row in starts]).reshape((*shape, most))
     count = np.array([len(row) for row in starts])
     oscillation = np.where(np.isfinite(angle), found.imag / (2 * math.pi), np.nan)
-    others = other_modes(members.circuit, members.tank, trail.at, trail.root, shape) if modes else ()
+
+    def tank_root(member: NDArray[np.intp], at: Floats) -> Complexes:
+        guess = [
+            np.interp(a, trail.at[:, m], trail.root[:, m].real)
+            + 1j * np.interp(a, trail.at[:, m], trail.root[:, m].imag)
+            for m, a in zip(member, at, strict=True)
+        ]
+        with np.errstate(all="ignore"):
+            return members.take(member).solve(at, np.array(guess))
+
+    others = other_modes(members.circuit, members.tank, tank_root, shape) if modes else ()
     astray = np.abs(oscillation / members.tank.f0_hz - 1) > 0.05
     for mode in others:
         member = int(np.ravel_multi_index(mode.index, shape)) if shape else 0
