@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bench import levers
 from bench.errors import PlanError
 from bench.model import coil_model
-from bench.physics.coupling import Change, CouplingFit, onset_slope, predict, predict_spread
+from bench.physics.coupling import Change, CouplingFit, predict, predict_spread
 from bench.quantities import show
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
     verdict = _verdict(window, now, best, at_now, at_best)
     sure_now, sure_best = _confidence(fit, index, window, [steps.one(now), steps.one(chosen)])
     found = levers.find(plan, coil, fit, index, window, chosen) if verdict == "another lever" else []
-    slope = onset_slope(fit, index)
+    slope = fit.slope_per_deg[fit.model.coil == index]
     reasons = _reasons(
         _Case(plan, window, f_hz, now, chosen, at_now, at_best, verdict, sure_now, sure_best, measured),
         found,

@@ -11,7 +11,7 @@ import numpy as np
 from bench.advice import advise, nothing
 from bench.coupling import Gathered, mutual, residual_deg
 from bench.errors import PlanError
-from bench.physics import coupling, dial
+from bench.physics import dial
 from bench.physics.coupling import CouplingFit
 
 if TYPE_CHECKING:
@@ -121,12 +121,10 @@ def _onset_rows(one: Gathered, fit: CouplingFit | None) -> list[dict[str, Any]]:
     if fit is not None and one.place is not None:
         which = np.flatnonzero(fit.model.coil == one.place)
         travel = fit.model.circuit.control.travel_deg
-        angles = coupling.predict(fit, one.place)[0]
-        slopes = coupling.onset_slope(fit, one.place)
-        for i, angle, steep in zip(which, angles, slopes, strict=True):
-            f = float(fit.model.f_hz[i])
-            fitted[f] = float("nan") if angle > travel else max(float(angle), 0.0)
-            slope[f] = float(steep)
+        for i in which:
+            f, angle = float(fit.model.f_hz[i]), float(fit.fitted_deg[i])
+            fitted[f] = float("nan") if angle > travel else max(angle, 0.0)
+            slope[f] = float(fit.slope_per_deg[i])
     rows = [
         {
             "f_hz": p.f_hz,

@@ -72,12 +72,17 @@ class CoilOnsets:
 
 @dataclass(frozen=True)
 class CouplingFit:
-    """The fitted set. `x`, `cov` over all parameters; see `Model` for their order."""
+    """The fitted set. `x`, `cov` over all parameters; see `Model` for their order.
+
+    Over the data points (n,): `fitted_deg` goes on beyond the stops as `extended_onset`, `slope_per_deg` is the share of
+    the tank's loss that one degree cancels at onset (NaN where it never starts), `left_out` what did not fit.
+    """
 
     model: Model
     x: Floats
     cov: Floats
     fitted_deg: Floats
+    slope_per_deg: Floats
     left_out: NDArray[np.bool_]
     scale: float
     shares: dict[str, dict[str, float]] = field(default_factory=dict)
@@ -151,6 +156,13 @@ class Model:
         u = np.clip((angle_deg - control.dead_deg[0]) / control.electrical_deg, 0.0, 1.0)
         bow = 4.0 * u * (1.0 - u) * control.electrical_deg
         return np.asarray(angle_deg + self.shift(x, "stop_deg") + self.shift(x, "taper") * bow, float)
+
+    def settable(self, angle_deg: Floats, x: Floats) -> Floats:
+        """`reading`, but the stop's offset never turns "never" or "always" into an angle that can be set, nor back."""
+        travel = self.circuit.control.travel_deg
+        read = self.reading(angle_deg, x)
+        read = np.where(angle_deg > travel, np.maximum(read, angle_deg), np.clip(read, 0.0, travel))
+        return np.asarray(np.where(angle_deg <= 0, angle_deg, read), float)
 
     def changed(self, x: Floats, which: NDArray[np.intp]) -> Circuit:
         """The circuit of some data points for parameters x (k, size): members (k, len(which))."""
@@ -235,6 +247,10 @@ def extended_onset(circuit: Circuit, tank: net.Tank) -> Floats:
     oscillates at angle 0, the angle is negative by the share that is overpaid there.
     """
     found = net.onset(circuit, tank.f0_hz, tank.q, given_tank=tank, modes=False)
+    return _extended(circuit, tank, found)
+
+
+def _extended(circuit: Circuit, tank: net.Tank, found: net.Onset) -> Floats:
     travel = circuit.control.travel_deg
     angle = np.array(found.angle_deg)
     never = np.isnan(angle)
@@ -270,7 +286,7 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
     for _ in range(4):
         found = _solve(model, x, model.u / np.sqrt(weight), rounds=4)
         x = found.x
-        raw = model.off(_at(model, x)) / model.u
+        raw = found.residuals[: len(weight)] / np.sqrt(weight)
         scale = max(1.0, 1.4826 * float(np.median(np.abs(raw))))
         new = 4.0 / (3.0 + (raw / scale) ** 2)
         if np.max(np.abs(new - weight)) < 0.05:
@@ -286,11 +302,25 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
     scale = float(np.sqrt(max(1.0, (chi2 + TRUST) / (dof + TRUST))))
     if scale > 1.0:
         found = _solve(model, found.x, sigma * scale)
-    return CouplingFit(model, found.x, found.cov, _at(model, found.x), left_out, scale, _shares(model, found))
+    fitted, slope = _as_fitted(model, found.x)
+    return CouplingFit(model, found.x, found.cov, fitted, slope, left_out, scale, _shares(model, found))
 
 
 def _at(model: Model, x: Floats) -> Floats:
     return np.asarray(model.angles(x[None])[0], float)
+
+
+def _as_fitted(model: Model, x: Floats) -> tuple[Floats, Floats]:
+    """Sensor readings and slopes at onset for one set of parameters, (n,) each."""
+    at = x[None]
+    angle, slope = np.empty(len(model.f_hz)), np.empty(len(model.f_hz))
+    for (state, q_antenna, antenna), which in model.groups.items():
+        whole = model.changed(at, which)
+        tank = net.tank(without_antenna(whole, q_antenna), model.f_hz[which], model.q(at, which), state)
+        found = net.onset(without_antenna(whole, antenna), tank.f0_hz, tank.q, given_tank=tank, modes=False)
+        angle[which] = _extended(without_antenna(whole, antenna), tank, found)[0]
+        slope[which] = found.slope_per_deg[0]
+    return model.settable(angle[None], at)[0], slope
 
 
 def _guess(model: Model) -> Floats:
@@ -438,12 +468,7 @@ def predict(fit: CouplingFit, coil: int, change: Change = Change(), x: Floats | 
     own = model.coils[coil]
     tank = net.tank(without_antenna(now, own.q_antenna), model.f_hz[which], model.q(at, which), own.state)
     then = change.applied(without_antenna(now, own.antenna))
-    angle = extended_onset(then, tank)
-    travel = then.control.travel_deg
-    read = model.reading(angle, at)
-    # the stop's offset must not turn "never" into an angle that can be set, nor the other way round
-    read = np.where(angle > travel, np.maximum(read, angle), np.clip(read, 0.0, travel))
-    return np.asarray(np.where(angle <= 0, angle, read), float)
+    return model.settable(extended_onset(then, tank), at)
 
 
 def predict_spread(fit: CouplingFit, coil: int, changes: Sequence[Change]) -> list[tuple[Floats, Floats]]:
@@ -462,15 +487,3 @@ def predict_spread(fit: CouplingFit, coil: int, changes: Sequence[Change]) -> li
     cov = fit.cov[np.ix_(places, places)]
     slopes = [(one[1:] - one[0]).T / h for one in angles]
     return [(one[0], slope @ cov @ slope.T) for one, slope in zip(angles, slopes, strict=True)]
-
-
-def onset_slope(fit: CouplingFit, coil: int) -> Floats:
-    """Share of the tank's loss that one degree cancels at the fitted onset (n,), NaN where it never starts."""
-    model = fit.model
-    which = np.flatnonzero(model.coil == coil)
-    own = model.coils[coil]
-    now = model.changed(fit.x[None], which)
-    q = model.q(fit.x[None], which)
-    tank = net.tank(without_antenna(now, own.q_antenna), model.f_hz[which], q, own.state)
-    found = net.onset(without_antenna(now, own.antenna), model.f_hz[which], q, given_tank=tank, modes=False)
-    return np.asarray(np.broadcast_to(found.slope_per_deg, q.shape)[0], float)

@@ -1,0 +1,140 @@
+"""`regenbench fit`: dial law, inductances, Q laws, tickler coupling, advice; writes fit.json."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bench.plan import Plan
+
+
+@click.command(short_help="Dial law, Q, tickler coupling and advice.")
+@click.argument("session_name", metavar="SESSION")
+@click.option("--json", "as_json", is_flag=True, help="Print fit.json.")
+def command(session_name: str, as_json: bool) -> None:
+    """Fit the readings of SESSION and say what to change.
+
+    Writes fit.json in the session folder. Readings of another recipe or state than the rest are left out, and named.
+    """
+    import json
+
+    from bench.errors import ReadingError
+    from bench.fit import fit_session
+    from bench.session import Session
+
+    session = Session.open(session_name)
+    fit = fit_session(session)
+    session.write_fit(fit)
+    if as_json:
+        click.echo(json.dumps(fit, indent=2, ensure_ascii=False, allow_nan=False))
+    elif fit["coils"]:
+        for line in report(session.plan, fit):
+            click.echo(line)
+    for line in told(fit):
+        click.echo(line, err=True)
+    if not fit["coils"]:
+        raise ReadingError(
+            f"Session {session.name} has no readings to fit yet. Take some with `regenbench measure {session_name}`, "
+            "or type them in with `regenbench enter`."
+        )
+
+
+def told(fit: dict[str, Any]) -> list[str]:
+    """Everything that was left out or is in doubt, set first, each once."""
+    lines = [*fit["warnings"], *(text for coil in fit["coils"] for text in coil["warnings"])]
+    return [f"Note: {text}" for text in dict.fromkeys(lines)]
+
+
+def report(plan: Plan, fit: dict[str, Any]) -> Iterator[str]:
+    """The fit as a page of text."""
+    from bench.quantities import show
+
+    unit = plan.show.frequency
+    for coil in fit["coils"]:
+        yield from _coil(plan, coil)
+        yield ""
+    for one in fit["overlaps"]:
+        a, b = one["coils"]
+        low, high = show(one["low_hz"], "frequency", unit), show(one["high_hz"], "frequency", unit)
+        yield f"{a} and {b}: {'gap' if one['gap'] else 'overlap'} from {low} to {high}"
+    for note in fit["notes"]:
+        yield f"* {note}"
+
+
+def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
+    from bench.quantities import show
+
+    control, unit, like = plan.receiver.control, plan.show.frequency, plan.show.capacitance
+    yield f"Coil {coil['name']}"
+    facts = [f"L {show(coil['l_h'], 'inductance', None, coil['l_u_h'])}"]
+    facts.append(f"stray {show(coil['c_stray_f'], 'capacitance', like, coil['c_stray_u_f'])}")
+    law = coil["q_law"]
+    if law["q"]:
+        ends = f"{law['q'][0]:.0f} at {show(law['f_hz'][0], 'frequency', unit)}"
+        if len(law["q"]) > 1:
+            ends += f", {law['q'][-1]:.0f} at {show(law['f_hz'][-1], 'frequency', unit)}"
+        facts.append(f"Q {ends}")
+    if coil["dial_law"]["f_hz"]:
+        f_hz = coil["dial_law"]["f_hz"]
+        facts.append(f"range {show(min(f_hz), 'frequency', unit)} to {show(max(f_hz), 'frequency', unit)}")
+    gm_m = coil["gm_m"]
+    if gm_m["value_sh"] is not None:
+        facts.append(
+            f"gm·M {1e9 * gm_m['value_sh']:.3g} ± {1e9 * gm_m['u_sh']:.2g} nS·H ({100 * gm_m['u_sh'] / gm_m['value_sh']:.1f} %)"
+        )
+    if coil["k"] is not None:
+        facts.append(f"k {coil['k']:.3f} ± {coil['k_u']:.3f}")
+    for fact in facts:
+        yield f"  {fact}"
+    yield from _onset_table(plan, coil)
+    turns = coil["advice"]["predicted"]
+    if turns:
+        now, best = coil["advice"]["tickler_turns_now"], coil["advice"]["tickler_turns_best"]
+        low, high = min(now, best) - 1, max(now, best) + 1
+        for row in turns:
+            if low <= row["turns"] <= high:
+                run = "  ".join(
+                    "never" if a is None else f"{a:.0f}° ({control.clock(a)})" for a in row["angles_deg"]
+                )
+                mark = "in the window" if row["in_window"] else ""
+                yield f"  {row['turns']:>4g} turns: {run}  {mark}".rstrip()
+    for reason in coil["advice"]["reasons"]:
+        yield f"  {reason}"
+    for lever in coil["advice"]["levers"]:
+        yield f"  - {lever['what']} {lever['change']}: {lever['effect']}"
+    for note in coil["notes"]:
+        yield f"  * {note}"
+
+
+def _onset_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
+    from bench.quantities import show
+
+    control = plan.receiver.control
+    if not coil["onset"]:
+        return
+
+    def angle(value: float | None, u: float | None = None) -> tuple[str, str]:
+        if value is None:
+            return "", ""
+        return f"{value:.1f}°" + (f" ± {u:.1f}" if u is not None else ""), control.clock(value)
+
+    rows = [("frequency", "onset", "", "drop-out", "", "backlash", "fitted", "", "loss cancelled")]
+    for at in coil["onset"]:
+        slope, backlash = at["slope_per_deg"], at["backlash_deg"]
+        rows.append(
+            (
+                show(at["f_hz"], "frequency", plan.show.frequency),
+                *angle(at["measured_deg"], at["measured_u_deg"]),
+                *angle(at["dropout_deg"]),
+                "" if backlash is None else f"{backlash:.1f}°",
+                *angle(at["fitted_deg"]),
+                "" if slope is None else f"{100 * slope:.2f} %/°",
+            )
+        )
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        yield ("  " + "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
