@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,23 +59,41 @@ def draw_session(
     ]
     if not coils:
         jobs.append((folder / OVERVIEW, set_page(plan, tables, fit, recipes, session.name)))
-    return list(_write(jobs, formats, paper))
+    return _write(jobs, formats, paper)
 
 
-def _write(jobs: Sequence[tuple[Path, Any]], formats: Sequence[str], paper: str) -> Iterator[Path]:
+def _write(jobs: Sequence[tuple[Path, Any]], formats: Sequence[str], paper: str) -> list[Path]:
+    """Draw and save, on two cores where there is enough to do to be worth a second start of Python."""
+    workers = min(os.cpu_count() or 1, len(jobs) // 2, 4)
+    tasks = [(stem, page, tuple(formats), paper) for stem, page in jobs]
+    if workers > 1:
+        from concurrent.futures import ProcessPoolExecutor
+        from concurrent.futures.process import BrokenProcessPool
+        from multiprocessing import get_context
+
+        try:
+            # Spawned, not forked: a fork of a process with threads (numpy starts some) may hang.
+            with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+                return [path for paths in pool.map(_draw, tasks) for path in paths]
+        except (BrokenProcessPool, PermissionError, NotImplementedError):
+            pass  # No second process to be had here; one will do.
+    return [path for task in tasks for path in _draw(task)]
+
+
+def _draw(task: tuple[Path, Any, tuple[str, ...], str]) -> list[Path]:
     from bench.charts.coil import draw_coil
     from bench.charts.overview import draw_set
     from bench.charts.page import CoilPage
     from bench.charts.style import save
 
-    for stem, page in jobs:
-        figure = draw_coil(page, paper) if isinstance(page, CoilPage) else draw_set(page, paper)
-        try:
-            yield from save(figure, stem, formats)
-        except OSError as problem:
-            raise SessionError(
-                f"The chart {stem.name} cannot be written into {stem.parent}: {problem.strerror or problem}."
-            ) from problem
+    stem, page, formats, paper = task
+    figure = draw_coil(page, paper) if isinstance(page, CoilPage) else draw_set(page, paper)
+    try:
+        return save(figure, stem, formats)
+    except OSError as problem:
+        raise SessionError(
+            f"The chart {stem.name} cannot be written into {stem.parent}: {problem.strerror or problem}."
+        ) from problem
 
 
 def file_stems(names: Sequence[str]) -> dict[str, str]:

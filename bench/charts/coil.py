@@ -139,12 +139,10 @@ class _Layout:
             return
         s.text(cx, y + 21.5, unit, 13.0, weight="bold", ha="center", gid="dial unit")
         s.text(cx, y + 17.0, "outside the arc; divisions of the dial inside", SMALL, ha="center", color=SOFT)
-        u = p.scale.f_u_hz
-        if u is not None:
-            text = f"frequency ± {words.small_frequency(u, unit)}"
-            least = min(p.scale.hz_per_division, default=0.0)
-            if least > 0:
-                text += f", at most {words.two_digits(u / least)} of a division"
+        if p.scale.f_u_hz is not None:
+            text = f"frequency ± {words.small_frequency(p.scale.f_u_hz, unit)}"
+            if p.scale.f_u_divisions is not None:
+                text += f", at most {words.two_digits(p.scale.f_u_divisions)} of a division"
             s.text(cx, y + 10.5, text, BODY, ha="center", gid="dial uncertainty")
         self._dial_key(cx, y + 6.0)
 
@@ -154,6 +152,9 @@ class _Layout:
             return
         first = f"read on the set ({n})"
         second = "beyond the readings" if self._beyond() else ""
+        beyond, between = self.page.scale.beyond_u_hz, self.page.scale.f_u_hz
+        if second and beyond is not None and between is not None and beyond > 1.3 * between:
+            second += f", ± {words.small_frequency(beyond, self.page.show.frequency)}"
         width = 3.5 + text_width_mm(first, SMALL) + (10.5 + text_width_mm(second, SMALL) if second else 0.0)
         x = cx - width / 2
         self.sheet.dots([(x + 1.0, y + 0.9)], "o", 3.4, face="#ffffff", width=0.9)
@@ -239,7 +240,7 @@ class _Layout:
         s.text(left + 4.2, y, "onset", TINY, gid="key")
         if any(q.dropout for q in self.page.onset):
             width = text_width_mm("drop-out", TINY)
-            s.lines([[(right - width - 4.6, y + 0.8), (right - width - 1.4, y + 0.8)]], 1.0, style=DOTTED)
+            s.lines([[(right - width - 5.0, y + 0.8), (right - width - 1.8, y + 0.8)]], 1.0, style=DOTTED)
             s.text(right, y, "drop-out", TINY, ha="right", gid="key")
 
     def _recipe(self) -> None:

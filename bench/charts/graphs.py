@@ -94,23 +94,31 @@ def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float]) -> None
         )
         line.set_gid("fitted onset")
     _points(axes, [p for p in page.onset if p.dropout], "dropout", "v", 4.4, "#ffffff")
-    _points(axes, [p for p in page.onset if p.onset], "onset", "o", 4.4, INK)
-    silent = [p.f_hz for p in page.onset if p.silent]
-    if silent:
-        (crosses,) = axes.plot(silent, [travel] * len(silent), "x", ms=5, mew=1.3, color=INK, zorder=5)
-        crosses.set_gid("never starts")
-        left = silent[0] > sum(span_hz) / 2
-        where = silent[0] if left else silent[-1]
-        axes.annotate(
-            "never starts",
-            (where, travel),
-            (-5 if left else 5, 0),
-            textcoords="offset points",
-            ha="right" if left else "left",
-            va="center",
-            fontsize=SMALL,
-            color=INK,
-        )
+    _points(axes, [p for p in page.onset if p.onset.value], "onset", "o", 4.4, INK)
+    _stops(axes, [p.f_hz for p in page.onset if p.silent], travel, "never starts", span_hz)
+    early = [p.f_hz for p in page.onset if p.onset.value == 0.0]
+    _stops(axes, early, 0.0, "already at the stop", span_hz)
+
+
+def _stops(
+    axes: Axes, f_hz: Sequence[float], angle_deg: float, text: str, span_hz: tuple[float, float]
+) -> None:
+    """Crosses at an end stop, with one text beside them."""
+    if not f_hz:
+        return
+    (crosses,) = axes.plot(f_hz, [angle_deg] * len(f_hz), "x", ms=5, mew=1.3, color=INK, zorder=6)
+    crosses.set_gid(text)
+    left = f_hz[0] > sum(span_hz) / 2
+    axes.annotate(
+        text,
+        (f_hz[0] if left else f_hz[-1], angle_deg),
+        (-5 if left else 5, 0),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        va="center",
+        fontsize=SMALL,
+        color=INK,
+    )
 
 
 def _points(

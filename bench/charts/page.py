@@ -30,7 +30,10 @@ class Reading:
 
 @dataclass(frozen=True)
 class DialScale:
-    """Frequency against dial: the fitted law (empty when there is none) and what was read."""
+    """Frequency against dial: the fitted law (empty when there is none) and what was read.
+
+    `f_u_hz` and `f_u_divisions` are the largest uncertainty of the law between the readings, `beyond_u_hz` beyond them.
+    """
 
     ends: tuple[float, float]
     dial: tuple[float, ...] = ()
@@ -38,6 +41,8 @@ class DialScale:
     hz_per_division: tuple[float, ...] = ()
     measured: tuple[tuple[float, float], ...] = ()
     f_u_hz: float | None = None
+    f_u_divisions: float | None = None
+    beyond_u_hz: float | None = None
 
     @property
     def fitted(self) -> bool:
@@ -60,7 +65,10 @@ class DialScale:
 
 @dataclass(frozen=True)
 class OnsetPoint:
-    """Onset at one frequency. `silent`: approached, and it never started."""
+    """Onset at one frequency.
+
+    `silent`: approached, and it never started. An onset at 0 degrees: it oscillates already at the end stop.
+    """
 
     f_hz: float
     onset: Reading
@@ -164,19 +172,22 @@ def coil_page(
     entry: Mapping[str, Any] = next((c for c in (fit or {}).get("coils") or () if c.get("name") == name), {})
     resonance = _rows(tables.get("resonance"), name, recipe)
     approaches = _rows(tables.get("onset"), name, recipe)
-    plain, state = _one_condition(resonance, entry.get("condition"))
+    law = entry.get("q_law") or {}
+    antenna = "no" if plan.receiver.antenna is None else "yes"
+    plain, state = _one_condition(resonance, entry.get("condition") or {}, antenna)
+    asked = {**(entry.get("condition") or {}), **({"valve": law["state"]} if law.get("state") else {})}
+    q_rows, q_state = _one_condition([r for r in resonance if known(r.get("q")) is not None], asked, antenna)
     control = plan.receiver.control
     scale = _scale(plan, entry, plain)
     onset = _onset(entry, approaches)
     unit = plan.show.frequency
     sentence = words.advice_sentence(entry.get("advice"), [p.f_hz for p in onset], control, unit)
-    law = entry.get("q_law") or {}
     return CoilPage(
         set_name=plan.receiver.name,
         session=session or str((fit or {}).get("session") or ""),
         coil=name,
         date=_last_date([*resonance, *approaches]) or words.date((fit or {}).get("made_at")),
-        state=state,
+        state=q_state or state,
         show=plan.show,
         control=control,
         window_deg=control.window_deg,
@@ -189,7 +200,7 @@ def coil_page(
         ),
         q_points=tuple(
             QPoint(f, q, known(row.get("q_u")))
-            for row in plain
+            for row in q_rows
             if (f := known(row.get("f0_hz"))) is not None and (q := known(row.get("q"))) is not None
         ),
         recipe=words.recipe_lines(coil, plan.show),
@@ -206,7 +217,7 @@ def coil_page(
         residual_deg=known(entry.get("residual_deg")),
         verdict=(entry.get("advice") or {}).get("verdict"),
         advice_short=words.advice_short(entry.get("advice")),
-        advice=sentence or _no_advice(coil, plain, onset, bool(entry)),
+        advice=sentence or _no_advice(coil, entry, plain, onset),
         warnings=tuple(str(w) for w in entry.get("warnings") or ()),
     )
 
@@ -253,21 +264,23 @@ def _rows(table: Sequence[Row] | None, name: str, recipe: str | None) -> list[Ro
     return [r for r in rows if recipe is None or _text(r.get("recipe")) in ("", recipe)]
 
 
-def _one_condition(rows: Sequence[Row], wanted: Mapping[str, Any] | None) -> tuple[list[Row], str]:
-    """Rows of one state of valve and antenna, no capacitor added; the fit's state, else the commonest."""
-    plain = [r for r in rows if known(r.get("added_c_f")) is None and known(r.get("f0_hz")) is not None]
+def _one_condition(rows: Sequence[Row], wanted: Row, antenna: str) -> tuple[list[Row], str]:
+    """Rows of one state of valve and antenna, no capacitor added: the state that the fit used, else the commonest.
+
+    An empty cell counts as a working valve and as the plan's antenna, as it does in the fit.
+    """
     groups: dict[tuple[str, str], list[Row]] = {}
-    for row in plain:
-        groups.setdefault((_text(row.get("valve")), _text(row.get("antenna"))), []).append(row)
+    for row in rows:
+        if not known(row.get("added_c_f")) and known(row.get("f0_hz")) is not None:
+            key = (_text(row.get("valve")) or "working", _text(row.get("antenna")) or antenna)
+            groups.setdefault(key, []).append(row)
     if not groups:
         return [], ""
-    choice = max(groups, key=lambda key: (len(groups[key]), key == ("working", "no")))
-    if wanted:
-        asked = (_text(wanted.get("valve")), _text(wanted.get("antenna")))
-        choice = asked if asked in groups else choice
-    valve = {"working": "valve working", "cold": "valve cold"}.get(choice[0], "")
-    antenna = {"yes": "antenna on", "no": "antenna off"}.get(choice[1], "")
-    return groups[choice], ", ".join(part for part in (valve, antenna) if part)
+    choice = max(groups, key=lambda key: (len(groups[key]), key[0] == "working", key[1] == antenna))
+    asked = (_text(wanted.get("valve")), _text(wanted.get("antenna")))
+    if asked in groups:
+        choice = asked
+    return groups[choice], f"valve {choice[0]}, antenna {'on' if choice[1] == 'yes' else 'off'}"
 
 
 def _zip(*columns: Any) -> list[tuple[Any, ...]]:
@@ -295,9 +308,24 @@ def _scale(plan: Plan, entry: Mapping[str, Any], rows: Sequence[Row]) -> DialSca
     given = [abs(p[2]) * 1e3 for p in points if p[2] is not None]
     if len(given) != len(points) and len(points) > 1:
         given = [abs(g) for g in np.gradient(np.asarray(f_hz), np.asarray(dial))]
-    stated = [p[3] for p in points if p[3] is not None]
-    f_u_hz = max(stated) if stated else _scatter(dial, f_hz, measured, rows)
-    return DialScale(plan.receiver.tuning.dial, dial, f_hz, tuple(given), measured, f_u_hz)
+    u = [p[3] for p in points]
+    if any(v is None for v in u):
+        u = [_scatter(dial, f_hz, measured, rows)] * len(points)
+    low, high = (min(d for d, _ in measured), max(d for d, _ in measured)) if measured else (0.0, 0.0)
+    between = [
+        (v, g) for d, v, g in _zip(dial, u, given) if v is not None and (low <= d <= high or not measured)
+    ]
+    beyond = [v for d, v in zip(dial, u, strict=True) if v is not None and measured and not low <= d <= high]
+    return DialScale(
+        plan.receiver.tuning.dial,
+        dial,
+        f_hz,
+        tuple(given),
+        measured,
+        max((v for v, _ in between), default=None),
+        max((v / g for v, g in between if g), default=None),
+        max(beyond, default=None),
+    )
 
 
 def _scatter(
@@ -378,11 +406,14 @@ def _last_date(rows: Sequence[Row]) -> str:
     return words.date(max((str(r["time"]) for r in rows if r.get("time") is not None), default=""))
 
 
-def _no_advice(coil: Coil, rows: Sequence[Any], onset: Sequence[OnsetPoint], fitted: bool) -> str:
+def _no_advice(coil: Coil, entry: Row, rows: Sequence[Row], onset: Sequence[OnsetPoint]) -> str:
     if not rows:
         return f"No advice yet: read coil {coil.name}'s resonance at three dial settings or more, then its onset."
+    reasons = (entry.get("advice") or {}).get("reasons")
+    if reasons:
+        return str(reasons[0])
     if sum(bool(p.onset) for p in onset) < 2:
         return f"No advice yet: read the onset of coil {coil.name} at two frequencies or more."
-    if not fitted:
+    if not entry:
         return "No advice yet: these readings have not been fitted."
     return "No advice yet: the fit could not use these readings; its warnings say why."

@@ -186,6 +186,7 @@ class Sheet:
             parse_math=False,
         )
         made.set_gid(gid)
+        without_ligatures(made)
         return made
 
     def lines(
@@ -265,6 +266,12 @@ class Sheet:
             spine.set_color(INK)
         axes.tick_params(labelsize=SMALL, length=2.2, width=0.6, pad=1.8, color=INK, labelcolor=INK)
         return axes
+
+
+def without_ligatures(text: Text) -> None:
+    """Keep letters apart where matplotlib would join them: joined ones cost each PDF a second embedded font."""
+    if hasattr(text, "set_fontfeatures"):
+        text.set_fontfeatures(("-liga",))
 
 
 def arc(cx: float, cy: float, radius: float, start_deg: float, end_deg: float) -> NDArray[np.float64]:

@@ -225,10 +225,9 @@ def advice_sentence(
         return f"{sentence}: {where}." if where else f"{sentence}."
     lever = _lever(advice)
     if lever:
-        start = "Turns alone will not do it"
-        kept = f" (best {turns(best)})" if best is not None else ""
-        return f"{start}{kept}: {lever}."
-    return "Turns alone will not do it: no single lever was found either; see the fit's reasons."
+        return f"Turns alone will not do: {lever}."
+    reasons = advice.get("reasons")
+    return str(reasons[0]) if reasons else "Neither turns nor any single part will do."
 
 
 def advice_short(advice: Mapping[str, Any] | None) -> str:
@@ -281,8 +280,7 @@ def _lever(advice: Mapping[str, Any]) -> str | None:
         what, change, effect = (
             str(lever.get(k) or "").strip().rstrip(".") for k in ("what", "change", "effect")
         )
-        if not change and not what:
-            continue
-        text = f"{what}: {change}" if what and change else what or change
-        return fixed(f"{text} ({effect})" if effect else text)
+        if what or change:
+            text = f"{what} {change}".strip()
+            return fixed(f"{text}; {effect}" if effect else text)
     return None
