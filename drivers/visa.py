@@ -8,6 +8,7 @@ it for ever (a timer closes the link then); what came before a wait ended is los
 from __future__ import annotations
 
 import contextlib
+import math
 import socket
 import threading
 import time
@@ -48,14 +49,14 @@ class VisaLink:
         self._library = library
         self._settings = settings
         self._resource: MessageBasedResource | None = None
+        self._watch = _Watch()
         # Whether messages end by a character only (socket, serial), not by the link's own sign.
         self._by_character = True
-        self._overran = False
 
     @property
     def is_open(self) -> bool:
         """Whether there is a link to ask over."""
-        return self._resource is not None
+        return self._resource is not None and not self._watch.has_cut
 
     def open(self) -> None:
         """Open the address. Says nothing about whether anybody is there.
@@ -89,15 +90,12 @@ class VisaLink:
                 resource.close()
                 raise
         self._resource = resource
-        self._overran = False
+        self._watch = _Watch(resource)
 
     def close(self) -> None:
         """Let go of the address; may be called twice."""
-        resource, self._resource = self._resource, None
-        if resource is not None:
-            # A link that is broken may not even close properly; it is gone all the same.
-            with contextlib.suppress(Exception):
-                resource.close()
+        self._resource = None
+        self._watch.close()
 
     def write(self, text: str) -> None:
         """Send one message; its end is added."""
@@ -142,7 +140,7 @@ class VisaLink:
         return data
 
     def _open_resource(self) -> MessageBasedResource:
-        if self._resource is None:
+        if self._resource is None or self._watch.has_cut:
             raise LinkLost("the link is closed.", port=self.address)
         return self._resource
 
@@ -156,7 +154,7 @@ class VisaLink:
         deadline = time.monotonic() + limit
         data = bytearray()
         with (
-            self._limited(resource, limit + _GRACE_S),
+            self._limited(limit + _GRACE_S),
             boundary(self.address),
             resource.ignore_warning(StatusCode.success_max_count_read, StatusCode.success_device_not_present),
         ):
@@ -182,22 +180,14 @@ class VisaLink:
                     resource.timeout = max(1.0, left * 1000)
 
     @contextlib.contextmanager
-    def _limited(self, resource: MessageBasedResource, seconds: float) -> Iterator[None]:
+    def _limited(self, seconds: float) -> Iterator[None]:
         """Closes the link under an exchange that goes on for too long."""
-
-        def cut() -> None:
-            self._overran = True
-            self._resource = None
-            with contextlib.suppress(Exception):
-                resource.close()
-
-        timer = threading.Timer(seconds, cut)
-        timer.daemon = True
-        timer.start()
+        watch = self._watch
+        watch.deadline = time.monotonic() + seconds
         try:
             yield
         except Exception as error:
-            if not self._overran:
+            if not watch.has_cut:
                 raise
             raise TimedOut(
                 f"the answer did not end within {seconds - _GRACE_S:g} s.",
@@ -205,7 +195,37 @@ class VisaLink:
                 hint="Check the instrument, then try again.",
             ) from error
         finally:
-            timer.cancel()
+            watch.deadline = math.inf
+
+
+class _Watch:
+    """Closes a resource when a deadline passes. One thread for as long as the link is open: starting one for each
+    answer would take longer than the answer."""
+
+    _LOOK_EVERY_S = 0.1
+
+    def __init__(self, resource: MessageBasedResource | None = None) -> None:
+        self.deadline = math.inf
+        self.has_cut = False
+        self._resource = resource
+        self._stop = threading.Event()
+        if resource is not None:
+            threading.Thread(target=self._run, name="watch over a wait", daemon=True).start()
+
+    def _run(self) -> None:
+        while not self._stop.wait(self._LOOK_EVERY_S):
+            if time.monotonic() > self.deadline:
+                self.has_cut = True
+                self.close()
+
+    def close(self) -> None:
+        """Close the resource; may be called twice."""
+        self._stop.set()
+        resource, self._resource = self._resource, None
+        if resource is not None:
+            # A link that is broken may not even close properly; it is gone all the same.
+            with contextlib.suppress(Exception):
+                resource.close()
 
 
 def _send_at_once(resource: Any) -> None:

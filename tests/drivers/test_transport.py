@@ -64,7 +64,8 @@ def connection() -> Iterator[FarEnd]:
             held.append(listener.accept()[0])
             accepted.set()
 
-        threading.Thread(target=accept, daemon=True).start()
+        acceptor = threading.Thread(target=accept, daemon=True)
+        acceptor.start()
 
         def client() -> socket.socket:
             accepted.wait(5)
@@ -76,6 +77,7 @@ def connection() -> Iterator[FarEnd]:
             lambda: client().recv(4096),
             lambda: client().close(),
         )
+        acceptor.join()
         for one in held:
             one.close()
 
