@@ -15,22 +15,43 @@ A reply comes when the action is finished in world time (`turn` with `wait` fals
 | added | c_f (null: off) | |
 | hand | position (null: away) | |
 | listen | on | |
+| cable | what (analyzer, generator, sensor), plugged, new_port (false) | address |
+| fault | text, as the command line takes it | |
 | state | | how the set stands |
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
 
+from bench.virtual.mishaps import NotAFault, parse_fault
 from bench.virtual.world import Refused, SetWorld
+from drivers.simulators.faults import Faults
 from drivers.simulators.loopback import Conversation, LoopbackServer
 
 Request = dict[str, Any]
 Reply = dict[str, Any]
 
 CALM_SPEED_DEG_S = 60.0
+
+
+class Plug(Protocol):
+    """How a cable goes in again."""
+
+    def __call__(self, *, new_port: bool = False) -> None: ...
+
+
+@dataclass(frozen=True)
+class Cable:
+    """One simulated instrument's cable: where it answers now, its mishaps still to come, pulling and plugging."""
+
+    address: Callable[[], str]
+    faults: Faults
+    unplug: Callable[[], None]
+    plug_in: Plug
 
 
 def _number(request: Request, key: str, otherwise: float | None = None) -> float:
@@ -62,11 +83,14 @@ class HandServer:
     world : SetWorld
     speed : float
         World seconds to a second of life; actions take their world time.
+    cables : mapping
+        Of the simulated instruments, by role.
     """
 
-    def __init__(self, world: SetWorld, speed: float) -> None:
+    def __init__(self, world: SetWorld, speed: float, cables: Mapping[str, Cable]) -> None:
         self._world = world
         self._speed = speed
+        self._cables = cables
         self._verbs: dict[str, Callable[[Request], tuple[float, Callable[[], Reply]]]] = {
             "coil": lambda r: (world.plug(_text_or_none(r, "name") or ""), dict),
             "dial": lambda r: (world.set_dial(_number(r, "value")), lambda: {"dial": world.dial_reading()}),
@@ -82,6 +106,8 @@ class HandServer:
             "added": lambda r: (world.set_added(None if r.get("c_f") is None else _number(r, "c_f")), dict),
             "hand": lambda r: (world.set_hand(_text_or_none(r, "position")), dict),
             "listen": lambda r: (world.set_listening(_yes_or_no(r, "on")), dict),
+            "cable": lambda r: (0.0, lambda: {"address": self._cable(r)}),
+            "fault": self._fault,
             "state": lambda r: (0.0, lambda: dict(world.seen())),
         }
         self._server = LoopbackServer(self._talk)
@@ -100,6 +126,25 @@ class HandServer:
         if not wait:
             return 0.0, dict
         return takes_s, lambda: {"angle_deg": self._world.judged_angle()}
+
+    def _cable(self, request: Request) -> str:
+        what = _text_or_none(request, "what") or ""
+        if what not in self._cables:
+            raise Refused(f"there is no cable to {what!r}; there are {', '.join(self._cables)}")
+        cable = self._cables[what]
+        if _yes_or_no(request, "plugged"):
+            cable.plug_in(new_port=_yes_or_no(request, "new_port", False))
+        else:
+            cable.unplug()
+        return cable.address()
+
+    def _fault(self, request: Request) -> tuple[float, Callable[[], Reply]]:
+        try:
+            role, fault = parse_fault(_text_or_none(request, "text") or "")
+        except NotAFault as why:
+            raise Refused(str(why)) from why
+        self._cables[role].faults.add(fault)
+        return 0.0, dict
 
     def _talk(self, conversation: Conversation) -> None:
         while (line := conversation.read_line()) is not None:
@@ -121,8 +166,8 @@ class HandServer:
             }
         try:
             takes_s, finish = verb(request)
+            if takes_s > 0.0:
+                conversation.pause(takes_s / self._speed)
+            return {"ok": True, **finish()}
         except Refused as why:
             return {"ok": False, "why": str(why)}
-        if takes_s > 0.0:
-            conversation.pause(takes_s / self._speed)
-        return {"ok": True, **finish()}

@@ -101,6 +101,14 @@ class Hands:
         """Headphones on: the mark is pressed whenever oscillation is heard to start or stop."""
         self._do("listen", on=on)
 
+    def cable(self, what: str, *, plugged: bool, new_port: bool = False) -> str:
+        """Pull the cable of `analyzer`, `generator` or `sensor`, or plug it in again; returns the address it then has."""
+        return str(self._do("cable", what=what, plugged=plugged, new_port=new_port)["address"])
+
+    def fault(self, text: str) -> None:
+        """Have something go wrong, said as `python -m bench.virtual --help` says it."""
+        self._do("fault", text=text)
+
     def state(self) -> dict[str, Any]:
         """How the set stands, as far as a person can see and hear."""
         reply = self._do("state")

@@ -13,51 +13,29 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
-from typing import get_args
+from typing import TYPE_CHECKING
 
 from bench.errors import BenchError
-from bench.virtual.hand_server import HandServer
-from drivers.simulators.faults import Fault, Faults, Kind
+from bench.virtual.hand_server import Cable, HandServer
+from bench.virtual.mishaps import FAULT_FORM, ROLES, NotAFault, parse_fault
+from drivers.simulators.faults import Fault, Faults
+
+if TYPE_CHECKING:
+    from drivers.simulators.loopback import LoopbackServer
+    from drivers.simulators.scpi import ScpiServer
+    from drivers.simulators.sensor import SensorServer
 
 LEAST_SPEED, MOST_SPEED = 0.1, 1000.0
-ROLES = ("analyzer", "generator", "sensor")
-FAULT_OPTIONS: dict[str, Callable[[str], str | int | float]] = {
-    "where": str,
-    "after": int,
-    "seconds": float,
-    "amount": int,
-}
-FAULT_FORM = "ROLE:KIND[,where=TEXT][,after=N][,seconds=S][,amount=N]"
 
 
-def parse_fault(text: str) -> tuple[str, Fault]:
-    """`sensor:stall,after=200,seconds=2` to the role it happens to and the fault.
-
-    Raises
-    ------
-    argparse.ArgumentTypeError
-        It is not written like that.
-    """
-    head, *options = text.split(",")
-    role, _, kind = head.partition(":")
-    if role not in ROLES or kind not in get_args(Kind):
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not {FAULT_FORM}; roles are {', '.join(ROLES)}, kinds {', '.join(get_args(Kind))}"
-        )
-    changes: dict[str, str | int | float] = {}
-    for option in options:
-        key, _, value = option.partition("=")
-        if key not in FAULT_OPTIONS:
-            raise argparse.ArgumentTypeError(f"{key!r} in {text!r} is not one of {', '.join(FAULT_OPTIONS)}")
-        try:
-            changes[key] = FAULT_OPTIONS[key](value)
-        except ValueError as problem:
-            raise argparse.ArgumentTypeError(f"{value!r} in {text!r} is not a number") from problem
-    return role, replace(Fault(kind), **changes)  # type: ignore[arg-type]
+def _fault(text: str) -> tuple[str, Fault]:
+    try:
+        return parse_fault(text)
+    except NotAFault as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from problem
 
 
 def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
@@ -74,7 +52,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     )
     parser.add_argument(
         "--fault",
-        type=parse_fault,
+        type=_fault,
         action="append",
         default=[],
         metavar=FAULT_FORM,
@@ -85,11 +63,17 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
 
 def _parent_gone() -> None:
     """Returns when standard input has closed."""
+    if sys.stdin is None:
+        return
     try:
         while os.read(sys.stdin.fileno(), 4096):
             pass
     except OSError:
         return
+
+
+def _cable(server: ScpiServer | SensorServer, wire: LoopbackServer | SensorServer) -> Cable:
+    return Cable(lambda: server.address, server.faults, wire.unplug, wire.plug_in)
 
 
 def serve(arguments: argparse.Namespace) -> None:
@@ -130,13 +114,23 @@ def serve(arguments: argparse.Namespace) -> None:
     world = SetWorld(hidden, lambda: (time.monotonic() - started) * speed)
     ended = threading.Event()
     # Python runs signal handlers in the main thread only, and only between its own steps: it waits in `ended`.
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: ended.set())
+    signal.signal(signal.SIGTERM, lambda *_: ended.set())
+    # Ctrl-C at a terminal reaches the whole family; whoever started this process decides for it.
+    alone = sys.stdin is not None and sys.stdin.isatty()
+    signal.signal(signal.SIGINT, (lambda *_: ended.set()) if alone else signal.SIG_IGN)
     with ExitStack() as doors:
         analyzer = doors.enter_context(serve_scpi_analyzer(world, speed=speed, faults=faults["analyzer"]))
         generator = doors.enter_context(serve_scpi_generator(world, faults=faults["generator"]))
         sensor = doors.enter_context(SensorServer(world, faults=faults["sensor"]))
-        hands = HandServer(world, speed)
+        hands = HandServer(
+            world,
+            speed,
+            {
+                "analyzer": _cable(analyzer, analyzer.wire),
+                "generator": _cable(generator, generator.wire),
+                "sensor": _cable(sensor, sensor),
+            },
+        )
         doors.callback(hands.close)
         addresses = {
             "analyzer": analyzer.address,

@@ -371,9 +371,9 @@ def _sensor(plan: Plan, rng: np.random.Generator) -> SensorTraits:
         stop_low=low,
         stop_high=high,
         noise_counts=rng.uniform(0.8, 1.6),
-        bow_deg=rng.uniform(-0.3, 0.3),
+        bow_deg=rng.uniform(-0.2, 0.2),
         knob_play_deg=rng.uniform(0.5, 1.5),
-        coupling_play_deg=rng.uniform(0.2, 0.6),
+        coupling_play_deg=rng.uniform(0.1, 0.4),
     )
 
 
