@@ -30,9 +30,8 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
     import json
 
     from bench.circuits import gm_of, rp_of
-    from bench.plan import load_plan
 
-    plan = load_plan(plan_file, sets)
+    plan = _load(plan_file, sets)
     gm_of(plan)
     note = rp_of(plan)[1]
     if note:
@@ -50,6 +49,19 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
         return
     for coil in coils:
         _show(plan, coil)
+
+
+def _load(plan_file: Path, sets: tuple[str, ...]) -> Plan:
+    from bench.errors import PlanError
+    from bench.plan import load_plan
+
+    try:
+        return load_plan(plan_file, sets)
+    except PlanError as problem:
+        if sets:
+            load_plan(plan_file)  # where the file itself is at fault, that is the error to show
+            raise click.UsageError(f"--set {' '.join(sets)}: {problem}") from problem
+        raise
 
 
 def _predict(plan: Plan, coil: Coil) -> dict[str, Any]:

@@ -38,7 +38,7 @@ def pencil(network: Network, size: int) -> tuple[Floats, Floats]:
         used |= {a, b}
     used |= {*network.topology.winding, PLATE, network.topology.source}
     place = {node: at for at, node in enumerate(sorted(used - {GROUND}))}
-    chokes = [(a, b, inverse) for a, b, _, _, inverse in network.branches if np.any(inverse)]
+    chokes = [(a, b, inverse) for a, b, _, _, inverse in network.branches if inverse is not None]
     order = len(place) + 2 + len(chokes) + (2 if network.antenna is not None else 0)
     g, c = np.zeros((2, size, order, order))
 
@@ -54,8 +54,8 @@ def pencil(network: Network, size: int) -> tuple[Floats, Floats]:
                 g[:, row, place[node]] += sign
 
     for a, b, conductance, capacitance, _ in network.branches:
-        across(g, a, b, conductance)
-        across(c, a, b, capacitance)
+        across(g, a, b, 0.0 if conductance is None else conductance)
+        across(c, a, b, 0.0 if capacitance is None else capacitance)
     tank_row, winding_row = len(place), len(place) + 1
     current(tank_row, GRID, GROUND)
     current(winding_row, *network.topology.winding)

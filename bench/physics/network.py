@@ -174,7 +174,8 @@ def take_tank(tank: Tank, members: NDArray[np.intp]) -> Tank:
 class Network:
     """One network for each member, ready to be evaluated at a complex frequency."""
 
-    branches: tuple[tuple[int, int, Any, Any, Any], ...]  # ends, conductance, capacitance, 1/inductance
+    # Ends, conductance, capacitance, 1/inductance; None for what is not there.
+    branches: tuple[tuple[int, int, Any, Any, Any], ...]
     loss_ohm: Any
     l_h: Any
     winding_l_h: Any
@@ -182,6 +183,10 @@ class Network:
     gm_s: Any
     topology: _Topology
     antenna: tuple[Any, Any] | None  # series resistance and elastance from grid to ground
+
+
+def _nothing(value: Any) -> bool:
+    return not isinstance(value, np.ndarray) and bool(value == 0)
 
 
 def assemble(
@@ -193,22 +198,22 @@ def assemble(
     coupling: Any = 1.0,
     valve: Any = 1.0,
 ) -> Network:
-    """The network at a control angle.
+    """The network of a flat circuit at a control angle.
 
     `coupling` scales all that couples the tank to the rest, `valve` scales gm and 1/rp: both 1 in the set as
     it stands; on the way from 0 they lead from the tank alone, or the cold set, to it.
     """
     shape = TOPOLOGIES[circuit.topology]
     feedback = circuit.feedback
+    members: Any = circuit  # flat: its values are numbers or arrays of members
     mark = stamp(share(circuit.control, angle_deg), circuit.control, feedback, circuit.device)
     sums: dict[tuple[int, int], list[Any]] = {}
 
     def branch(a: int, b: int, *values: Any) -> None:
-        if a == b or not any(np.any(value) for value in values):
-            return
-        total = sums.setdefault((a, b), [0.0, 0.0, 0.0])
         for place, value in enumerate(values):
-            total[place] = total[place] + value
+            if a != b and not _nothing(value):
+                total = sums.setdefault((a, b), [None, None, None])
+                total[place] = value if total[place] is None else total[place] + value
 
     def node(name: int) -> int:
         return shape.supply_end if name == COLD else name
@@ -216,27 +221,26 @@ def assemble(
     for part in mark.parts:
         branch(node(part.a), node(part.b), part.conductance_s, part.capacitance_f, part.per_inductance)
     first, second = shape.winding
-    stray = 0.5 * coupling * np.asarray(feedback.winding_capacitance_f)
-    branch(GRID, GROUND, coupling / np.asarray(circuit.grid_ohm), capacitance_f, 0.0)
-    branch(PLATE, shape.source, valve * mark.plate_conductance / np.asarray(circuit.rp_ohm), 0.0, 0.0)
-    branch(PLATE, GROUND, 0.0, feedback.plate_capacitance_f, 0.0)
-    branch(PLATE, GRID, 0.0, coupling * np.asarray(feedback.grid_plate_capacitance_f), 0.0)
+    values: Any = feedback
+    stray = 0.5 * coupling * values.winding_capacitance_f
+    branch(GRID, GROUND, coupling / members.grid_ohm, capacitance_f, 0.0)
+    branch(PLATE, shape.source, valve * mark.plate_conductance / members.rp_ohm, 0.0, 0.0)
+    branch(PLATE, GROUND, 0.0, values.plate_capacitance_f, 0.0)
+    branch(PLATE, GRID, 0.0, coupling * values.grid_plate_capacitance_f, 0.0)
     # A short tickler's ends are near in voltage: half of the capacitance to the grid winding at each end.
     branch(first, GRID, 0.0, stray, 0.0)
     branch(second, GRID, 0.0, stray, 0.0)
     antenna = None
-    if circuit.antenna is not None:
-        elastance = 1.0 / np.asarray(circuit.antenna.coupling_f) + 1.0 / np.asarray(
-            circuit.antenna.capacitance_f
-        )
-        antenna = (np.asarray(circuit.antenna.resistance_ohm, dtype=float), elastance / coupling)
+    if members.antenna is not None:
+        elastance = 1.0 / members.antenna.coupling_f + 1.0 / members.antenna.capacitance_f
+        antenna = (members.antenna.resistance_ohm, np.asarray(elastance) / coupling)
     return Network(
         branches=tuple((a, b, *values) for (a, b), values in sums.items()),
         loss_ohm=loss_ohm,
         l_h=circuit.l_h,
         winding_l_h=circuit.tickler_l_h,
-        mutual_h=shape.polarity * coupling * mark.mutual * np.asarray(circuit.mutual_h),
-        gm_s=coupling * valve * mark.gm * np.asarray(circuit.gm_s),
+        mutual_h=shape.polarity * coupling * mark.mutual * members.mutual_h,
+        gm_s=coupling * valve * mark.gm * members.gm_s,
         topology=shape,
         antenna=antenna,
     )
@@ -256,8 +260,10 @@ def grid_admittance(network: Network, s: Complexes) -> Complexes:
 
     inverse = 1.0 / s
     for a, b, conductance, capacitance, per_inductance in network.branches:
-        value = conductance + s * capacitance
-        if np.any(per_inductance):
+        value: Any = 0.0 if conductance is None else conductance
+        if capacitance is not None:
+            value = value + s * capacitance
+        if per_inductance is not None:
             value = value + per_inductance * inverse
         add(a, a, value)
         add(b, b, value)

@@ -1,0 +1,165 @@
+"""`regenbench predict`: the contract's keys, the specification's check numbers, and plain refusals."""
+
+import json
+import math
+
+import pytest
+
+from bench.cli import main
+
+PLAN = """
+[receiver]
+device = "triode"
+gm = "0.7 mS"
+rp = "25 kohm"
+[receiver.tuning]
+capacitance = ["160 pF", "12 pF"]
+[receiver.control]
+kind = "divider"
+resistance = "4 kohm"
+[receiver.feedback]
+capacitor = "270 pF"
+choke = "2.5 mH"
+plate_capacitance = "8 pF"
+[[coil]]
+name = "B"
+grid = { inductance = "22 uH", q = [[2.3e6, 126.59], [2.8e6, 129.11], [3.4e6, 131.64], [4.1e6, 134.12], [4.9e6, 136.54]] }
+tickler = { turns = 6, inductance = "1.0 uH", k = 0.32 }
+onset_at = ["2.3 MHz", "2.8 MHz", "3.4 MHz", "4.1 MHz", "4.9 MHz"]
+"""
+WOUND = """
+[[coil]]
+name = "C"
+grid = { turns = 27, diameter = "32 mm", length = "24 mm", wire = "0.4 mm" }
+tickler = { turns = 3, gap = "2.5 mm", wire = "0.25 mm" }
+"""
+
+
+def run(capsys, *arguments):
+    code = 0
+    try:
+        main(["predict", *map(str, arguments)])
+    except SystemExit as stop:
+        code = stop.code or 0
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+@pytest.fixture
+def plan(tmp_path):
+    def write(text=PLAN):
+        path = tmp_path / "plan.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+def test_json_has_the_contracts_keys_and_the_specifications_angles(plan, capsys):
+    code, out, err = run(capsys, plan(), "--json")
+    assert (code, err) == (0, "")
+    (coil,) = json.loads(out)["coils"]
+    assert {"name", "l_h", "tickler_l_h", "mutual_h", "onset"} <= set(coil)
+    assert coil["name"] == "B"
+    assert coil["l_h"] == pytest.approx(22e-6)
+    assert coil["mutual_h"] == pytest.approx(0.32 * math.sqrt(22e-6 * 1e-6))
+    rows = coil["onset"]
+    # The specification's example: 6 turns, Q 130 at 3 MHz and as f^0.1.
+    assert [round(row["angle_deg"]) for row in rows] == [178, 146, 120, 100, 83]
+    for row in rows:
+        assert {"f_hz", "angle_deg", "starts_deg", "growth_per_s", "oscillation_hz"} <= set(row)
+        assert row["starts_deg"] == [row["angle_deg"]]
+        assert row["growth_per_s"] > 0
+        assert row["oscillation_hz"] == pytest.approx(row["f_hz"], rel=2e-3)
+
+
+def test_never_is_null(plan, capsys):
+    code, out, _ = run(capsys, plan(), "--json", "--set", "receiver.gm=0.1mS")
+    assert code == 0
+    for row in json.loads(out)["coils"][0]["onset"]:
+        assert row["angle_deg"] is None
+        assert row["oscillation_hz"] is None
+        assert row["starts_deg"] == []
+        assert row["growth_per_s"] < 0
+
+
+def test_set_changes_the_plan_for_this_run(plan, capsys):
+    path = plan()
+    before = path.read_text()
+    _, out, _ = run(capsys, path, "--json")
+    _, changed, _ = run(capsys, path, "--json", "--set", "receiver.control.resistance=50kohm")
+    first, second = (
+        [row["angle_deg"] for row in json.loads(text)["coils"][0]["onset"]] for text in (out, changed)
+    )
+    assert all(b > a for a, b in zip(first, second, strict=True))
+    assert path.read_text() == before
+
+
+def test_frequencies_over_the_tuning_range_where_the_plan_names_none(plan, capsys):
+    code, out, err = run(capsys, plan(PLAN + WOUND), "--json")
+    assert code == 0
+    assert "Q of C" in err
+    wound = json.loads(out)["coils"][1]
+    f_hz = [row["f_hz"] for row in wound["onset"]]
+    ends = [1 / (2 * math.pi * math.sqrt(wound["l_h"] * c)) for c in (160e-12, 12e-12)]
+    assert f_hz == sorted(f_hz)
+    assert 0.9 * ends[0] < f_hz[0] <= ends[0] * 1.01
+    assert 0.6 * ends[1] < f_hz[-1] <= ends[1] * 1.01
+
+
+def test_table_shows_clock_positions(plan, capsys):
+    code, out, _ = run(capsys, plan())
+    assert code == 0
+    line = next(line for line in out.splitlines() if "2 800 kHz" in line)
+    # 146 degrees of 300: four before mid-travel, which is 12:00 less 8 minutes of the dial.
+    assert "146 deg" in line
+    assert "11:52" in line
+    assert "before the window" in next(line for line in out.splitlines() if "4 900 kHz" in line)
+
+
+def test_missing_gm_is_named_with_an_example(plan, capsys):
+    code, out, err = run(capsys, plan(PLAN.replace('gm = "0.7 mS"\n', "")))
+    assert (code, out) == (1, "")
+    assert "receiver.gm" in err
+    assert "--set receiver.gm=0.65mS" in err
+    assert len(err.splitlines()) == 1
+
+
+def test_missing_rp_takes_the_usual_one_and_says_so(plan, capsys):
+    code, out, err = run(capsys, plan(PLAN.replace('rp = "25 kohm"\n', "")), "--json")
+    assert code == 0
+    assert "receiver.rp" in err
+    assert "10 kohm" in err
+    assert json.loads(out)["coils"][0]["onset"][0]["angle_deg"] > 178
+
+
+def test_another_oscillation_is_told(plan, capsys):
+    # A choke of too little inductance (see tests/bench/physics/test_regeneration.py).
+    text = PLAN.replace("2.5 mH", "30 uH").replace('"1.0 uH", k = 0.32', '"6.0 uH", k = 0.32')
+    code, out, _ = run(capsys, plan(text), "--json", "--set", "receiver.gm=3mS")
+    assert code == 0
+    modes = [mode for row in json.loads(out)["coils"][0]["onset"] for mode in row["other_modes"]]
+    assert modes
+    _, table, _ = run(capsys, plan(text), "--set", "receiver.gm=3mS")
+    assert "another oscillation, at" in table
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "word"),
+    [
+        (["--set", "receiver.gm=0.7"], 2, "0.65mS"),
+        (["--set", "receiver.controll.resistance=4kohm"], 2, "control"),
+        (["--set", "gm"], 2, "KEY=VALUE"),
+    ],
+)
+def test_wrong_settings_are_wrong_usage(plan, capsys, arguments, code, word):
+    found, out, err = run(capsys, plan(), *arguments)
+    assert (found, out) == (code, "")
+    assert word in err
+
+
+def test_no_such_plan(tmp_path, capsys):
+    code, out, err = run(capsys, tmp_path / "nowhere.toml")
+    assert (code, out) == (1, "")
+    assert "nowhere.toml" in err
+    assert "Traceback" not in err
