@@ -291,8 +291,8 @@ class Session:
 
     def next_reading(self) -> str:
         """A name that no reading and no raw file of this session has."""
-        if self._last_number is None:
-            numbers = [0]
+        if self._last_number is None or not self._depth:
+            numbers = [self._last_number or 0]
             for table in TABLES.values():
                 for text in self._tables.read(table).content.column("reading"):
                     if match := _READING.fullmatch(text):
