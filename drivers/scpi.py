@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Literal
 
 import numpy as np
 
 from drivers import outputs
 from drivers import scpi_values as values
-from drivers.errors import Misuse, ProtocolError, TimedOut, WireError
+from drivers.errors import Misuse, ProtocolError, TimedOut
 from drivers.roles import AnalyzerLimits, Floats, Sweep
 from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument
 
@@ -198,7 +196,7 @@ class ScpiAnalyzer(ScpiInstrument):
         return values.parse_block(answer, count, self._byte_order)
 
 
-class ScpiGenerator(ScpiInstrument):
+class ScpiGenerator(ScpiInstrument, outputs.GuardedOutput):
     """A signal generator; its output is off after opening, after closing and after any error.
 
     Parameters
@@ -214,79 +212,30 @@ class ScpiGenerator(ScpiInstrument):
     standard_headers = GENERATOR_HEADERS
 
     def __init__(self, address: str, *, most_dbm: float = 13.0, **others: Any) -> None:
-        self._most_dbm = most_dbm
-        self._maybe_on = True
-        super().__init__(address, **others)
+        outputs.GuardedOutput.__init__(self, address, most_dbm)
+        ScpiInstrument.__init__(self, address, **others)
+        self._maybe_on = False
         outputs.remember(self)
 
-    def set(self, f_hz: float, level_dbm: float) -> None:
-        """Frequency and level; does not switch the output on."""
-        if not (math.isfinite(f_hz) and f_hz > 0):
-            raise Misuse(f"a generator cannot be set to {f_hz!r} Hz.", port=self.address)
-        if not (math.isfinite(level_dbm) and level_dbm <= self._most_dbm):
-            raise Misuse(f"{level_dbm!r} dBm is above the {self._most_dbm:g} dBm allowed.", port=self.address)
-        with self._off_after_error(), self._exchange():
-            self._set("frequency", f_hz, " Hz", tolerance=max(1.0, 1e-6 * f_hz))
-            self._set("level", level_dbm, " dBm", tolerance=0.2)
-            self._agree()
-
-    def output(self, on: bool) -> None:
-        """Output on or off."""
-        with self._off_after_error(), self._exchange():
-            self._switch(on)
-
     def close(self) -> None:
-        """Output off, then let go of the address; may be called twice.
+        """Output off, then let go of the address; may be called twice."""
+        outputs.GuardedOutput.close(self)
 
-        Raises
-        ------
-        WireError
-            The output could not be seen to go off: it must be switched off by hand.
-        """
-        if self._closed:
-            return
-        problem = self._try_off() if self._maybe_on else None
-        super().close()
-        outputs.forget(self)
-        if problem is not None:
-            raise type(problem)(
-                f"the output may still be on ({problem.what})",
-                port=self.address,
-                hint="Switch the generator off by hand.",
-            ) from problem
+    def _release(self) -> None:
+        ScpiInstrument.close(self)
 
     def _set_up(self) -> None:
         self._switch(False)
 
+    def _tune(self, f_hz: float, level_dbm: float) -> None:
+        self._set("frequency", f_hz, " Hz", tolerance=max(1.0, 1e-6 * f_hz))
+        self._set("level", level_dbm, " dBm", tolerance=0.2)
+        self._agree()
+
     def _switch(self, on: bool) -> None:
         header = self._headers["output"]
-        self._maybe_on = self._maybe_on or on
         self._link.write(f"{header} {'ON' if on else 'OFF'}")
         self._check_errors(f"the output is switched {'on' if on else 'off'}")
         if values.parse_bool(self._ask(f"{header}?")) != on:
             raise ProtocolError(f"the output did not go {'on' if on else 'off'}.", port=self.address)
         self._agree()
-        self._maybe_on = on
-
-    def _try_off(self) -> WireError | None:
-        """Switch off, over a new link if need be; the problem that remains."""
-        problem: WireError | None = None
-        for _ in range(2):
-            try:
-                with self._exchange():
-                    self._switch(False)
-            except WireError as error:
-                problem = error
-                self._link.close()
-            else:
-                return None
-        return problem
-
-    @contextlib.contextmanager
-    def _off_after_error(self) -> Iterator[None]:
-        try:
-            yield
-        except BaseException:
-            if self._maybe_on:
-                self._try_off()
-            raise
