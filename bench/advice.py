@@ -105,6 +105,8 @@ class Window:
             return "nowhere"
         if high <= 0:
             return "already at the end stop"
+        if high > self.travel_deg:
+            return f"{self.words(low)} and later, at some frequencies never"
         return self.words(low) if high - low < 0.5 else f"{self.words(low)} to {self.words(high)}"
 
 
@@ -296,8 +298,9 @@ def _headline(case: _Case, found: Sequence[levers.Lever]) -> str:
         return f"Keep {now}: every frequency starts inside the window{better}."
     if case.verdict == "another lever":
         if found and found[0].inside:
-            return f"No number of tickler turns will do: {found[0].what} {found[0].change}."
-        return f"No number of tickler turns will do, and no single part either; {best} come nearest."
+            return f"No number of tickler turns will do: change the {found[0].what} {found[0].change}."
+        near = f"the {found[0].what} {found[0].change}" if found else best
+        return f"No number of tickler turns will do, and no single part either; the nearest is {near}."
     way = "Take off" if case.chosen < case.now else "Add"
     off = abs(case.chosen - case.now)
     return f"{way} {_turns_words(off)}: wind the tickler with {best} in place of {case.now:g}."

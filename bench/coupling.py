@@ -30,6 +30,8 @@ UNKNOWN_RP_SHARE_U = 0.7
 # gm.M by the plan alone: the valve's scatter and the windings'.
 PLAN_GM_M_SHARE_U = 0.4
 BOUND_U_DEG = 3.0
+# However many approaches: an element is never of its taper to better than this at any one place.
+ELEMENT_U_DEG = 0.4
 
 CAUSES = {
     "angles": ("the angles themselves", "more approaches at more frequencies"),
@@ -52,6 +54,8 @@ CAUSES = {
     "tickler": ("the tickler's inductance", "the tickler's inductance read alone"),
     "windings": ("the plan's windings", "onset angles"),
 }
+
+NO_Q = ("the Q, which was not read", "a reading of Q")
 
 
 @dataclass
@@ -135,7 +139,8 @@ def _onset_data(
     l_h = fitted_dial.l_h[name][0] if fitted_dial and name in fitted_dial.l_h else one.model.l_h
     bound = np.array([1 if p.never else -1 if p.always else 0 for p in points])
     angle = np.array([travel if p.never else 0.0 if p.always else p.angle_deg for p in points], float)
-    u = np.array([p.angle_u_deg if p.angle_u_deg is not None else BOUND_U_DEG for p in points], float)
+    read_u = [p.angle_u_deg if p.angle_u_deg is not None else BOUND_U_DEG for p in points]
+    u = np.hypot(np.array(read_u, float), ELEMENT_U_DEG)
     antenna = plan.receiver.antenna is not None
     return CoilOnsets(
         name=name,
@@ -174,9 +179,10 @@ def _tell_coupling(
         shares = fit.shares[name]
         u = 100 * fit.log_gm_m(one.place)[1]
         leading = [(cause, share) for cause, share in shares.items() if share >= 0.1][:3]
-        told = ", ".join(f"{CAUSES[cause][0]} {100 * share:.0f} %" for cause, share in leading)
+        causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
+        told = ", ".join(f"{causes[cause][0]} {100 * share:.0f} %" for cause, share in leading)
         one.notes.append(
-            f"gm·M is known to {u:.2g} %: of its variance {told}. What would help most: {CAUSES[leading[0][0]][1]}."
+            f"gm·M is known to {u:.2g} %: of its variance {told}. What would help most: {causes[leading[0][0]][1]}."
             if leading
             else f"gm·M is known to {u:.2g} %."
         )

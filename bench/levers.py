@@ -25,7 +25,11 @@ Floats = NDArray[np.float64]
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
 REACH = 12.0
-NEAR_TURNS = 3
+REACH_CONTROL = 120.0
+# First a coarse look over values and turns, then a close one about the best.
+COARSE_TURNS, COARSE_VALUES, CLOSE_TURNS = 8, 14, 8
+# Rewinding a tickler is less trouble than another part: its share of the cost.
+TURNS_COST = 0.25
 # A choice that only grazes the window's edge is no cure.
 CLEAR_DEG = 2.0
 WORTH_DEG = 5.0
@@ -57,25 +61,21 @@ class _Trial:
 def find(plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, chosen: float) -> list[Lever]:
     """Levers that bring the onset into the window, the least change first; after them those that only help.
 
-    Each is tried alone, with the present parts but any number of turns near `chosen`.
+    Each is tried alone, all else as it is but the tickler's turns.
     """
-    from bench.advice import ladder
-
-    turns = sorted(
-        {float(n) for n in range(max(1, math.floor(chosen) - NEAR_TURNS), math.ceil(chosen) + NEAR_TURNS + 1)}
-    )
-    steps = ladder(plan, coil, turns)
-    before = float(window.margin(predict(fit, index, steps.change())).max())
-    found = []
-    for what, trials in _all(plan, coil, fit, index):
-        lever = _try(what, trials, steps, fit, index, window, before, coil.tickler.turns)
-        if lever is not None:
-            found.append(lever)
-    gap = _gap(plan, coil, fit, index, window, turns, before)
-    if gap is not None:
-        found.append(gap)
+    search = _Search(plan, coil, fit, index, window, _coarse_turns(coil.tickler.turns, chosen))
+    found = [search.try_values(what, trials) for what, trials in _all(plan, coil, fit, index)]
+    found.append(search.try_gap())
     return sorted(
-        found, key=lambda lever: (not lever.inside, lever.cost if lever.inside else -lever.margin_deg)
+        (lever for lever in found if lever is not None),
+        key=lambda lever: (not lever.inside, lever.cost if lever.inside else -lever.margin_deg),
+    )
+
+
+def _coarse_turns(now: float, chosen: float) -> list[float]:
+    last = math.ceil(max(now, chosen)) + 3
+    return sorted(
+        {float(round(n)) for n in np.geomspace(1, last, COARSE_TURNS)} | {float(now), float(chosen)}
     )
 
 
@@ -96,7 +96,8 @@ def _all(plan: Plan, coil: Coil, fit: CouplingFit, index: int) -> list[tuple[str
     if receiver.feedback.capacitor > 0 and receiver.control.kind != "throttle":
         every.append(("feedback capacitor", _values(receiver.feedback.capacitor, E12, farads, ("feedback",))))
     if receiver.control.resistance is not None:
-        every.append(("control resistance", _values(receiver.control.resistance, E6, ohms, ("control",))))
+        resistance = receiver.control.resistance
+        every.append(("control resistance", _values(resistance, E6, ohms, ("control",), REACH_CONTROL)))
     if receiver.control.capacitance is not None and receiver.control.kind == "throttle":
         every.append(
             ("throttle capacitor's most", _values(receiver.control.capacitance[1], E12, farads, ("control",)))
@@ -113,14 +114,18 @@ def _all(plan: Plan, coil: Coil, fit: CouplingFit, index: int) -> list[tuple[str
 
 
 def _values(
-    now: float, series: Sequence[float], words: Callable[[float], str], names: Sequence[str]
+    now: float,
+    series: Sequence[float],
+    words: Callable[[float], str],
+    names: Sequence[str],
+    reach: float = REACH,
 ) -> list[_Trial]:
-    decades = range(math.floor(math.log10(now / REACH)), math.ceil(math.log10(now * REACH)) + 1)
+    decades = range(math.floor(math.log10(now / reach)), math.ceil(math.log10(now * reach)) + 1)
     values = [step * 10.0**decade for decade in decades for step in series]
     return [
         _Trial(f"from {words(now)} to {words(v)}", abs(math.log(v / now)), dict.fromkeys(names, v / now))
         for v in values
-        if 1 / REACH <= v / now <= REACH and abs(v / now - 1) > 0.02
+        if 1 / reach <= v / now <= reach and abs(v / now - 1) > 0.02
     ]
 
 
@@ -139,24 +144,129 @@ def _valve(plan: Plan) -> tuple[str, list[_Trial]]:
 
         return "supply voltage", [trial(float(s)) for s in steps]
     return "transconductance", [
-        _Trial(f"{s:.2f} times the present", abs(math.log(s)), {"gm": float(s)}) for s in steps
+        _Trial(f"to {s:.2f} times the present", abs(math.log(s)), {"gm": float(s)}) for s in steps
     ]
 
 
-def _try(
-    what: str,
-    trials: Sequence[_Trial],
-    steps: Ladder,
-    fit: CouplingFit,
-    index: int,
-    window: Window,
-    before: float,
-    now: float,
-) -> Lever | None:
-    """The least change that clears the window, over all turns near; else the most helpful."""
-    angles = np.concatenate([_angles(group, steps, fit, index) for group in _by_taper(trials)])
-    ordered = [trial for group in _by_taper(trials) for trial in group]
-    return _choose(what, ordered, steps.turns, angles, window, before, now)
+@dataclass(frozen=True)
+class _Pick:
+    """One trial with one number of turns."""
+
+    trial: int
+    turns: int
+    inside: bool
+    cost: float
+    margin_deg: float
+    angles: Floats
+
+
+class _Search:
+    """Tries levers on one coil."""
+
+    def __init__(
+        self, plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, turns: Sequence[float]
+    ) -> None:
+        from bench.advice import ladder
+
+        self.plan, self.coil, self.fit, self.index, self.window = plan, coil, fit, index, window
+        self.now = coil.tickler.turns
+        self.ladder = ladder
+        self.steps = ladder(plan, coil, turns)
+        self.before = float(window.margin(predict(fit, index, self.steps.change())).max())
+
+    def try_values(self, what: str, trials: Sequence[_Trial]) -> Lever | None:
+        """The least change that clears the window, over numbers of turns; else the most helpful."""
+        picks = []
+        for group in _by_taper(trials):
+            every = math.ceil(len(group) / COARSE_VALUES)
+            coarse = group[::every]
+            pick = self._pick(coarse, self.steps.turns, self._angles(coarse, self.steps))
+            at = pick.trial * every
+            close = group[max(at - every, 0) : at + every + 1]
+            turns = self._between(pick.turns)
+            if not turns.turns:
+                continue
+            fine = self._pick(close, turns.turns, self._angles(close, turns))
+            picks.append((fine, close[fine.trial], turns.turns[fine.turns]))
+        if not picks:
+            return None
+        fine, trial, n = min(
+            picks, key=lambda p: (not p[0].inside, p[0].cost if p[0].inside else -p[0].margin_deg)
+        )
+        return self._lever(what, fine, trial, n)
+
+    def try_gap(self) -> Lever | None:
+        """Tickler nearer or further: M by geometry, for each gap and number of turns."""
+        coil, plan = self.coil, self.plan
+        gap = coil.tickler.gap
+        if not gap or coil.tickler.k is not None:
+            return None
+        like = plan.show.length
+        trials, mutual, tickler = [], [], []
+        try:
+            present = coil_model(plan, coil)
+            for share in (0.25, 0.5, 0.75, 1.5, 2.0, 3.0, 4.0, 6.0):
+                moved = coil.model_copy(
+                    update={"tickler": coil.tickler.model_copy(update={"gap": gap * share})}
+                )
+                models = [coil_model(plan, moved, tickler_turns=n) for n in self.steps.turns]
+                mutual += [m.mutual_h / present.mutual_h for m in models]
+                tickler += [m.tickler_l_h / present.tickler_l_h for m in models]
+                words = f"from {show(gap, 'length', like)} to {show(gap * share, 'length', like)}"
+                trials.append(_Trial(words, abs(math.log(share)), {}))
+        except PlanError:
+            return None
+        change = Change(mutual=np.array(mutual)[:, None], tickler=np.array(tickler)[:, None])
+        angles = predict(self.fit, self.index, change).reshape(len(trials), len(self.steps.turns), -1)
+        pick = self._pick(trials, self.steps.turns, angles)
+        return self._lever("tickler gap", pick, trials[pick.trial], self.steps.turns[pick.turns])
+
+    def _between(self, at: int) -> Ladder:
+        """Numbers of turns between the neighbours of a coarse one."""
+        turns = self.steps.turns
+        low = turns[at - 1] + 1 if at > 0 else turns[at]
+        high = turns[at + 1] - 1 if at + 1 < len(turns) else turns[at]
+        every = max(1, math.ceil((high - low + 1) / CLOSE_TURNS))
+        near = {float(n) for n in range(math.ceil(low), math.floor(high) + 1, every)} | {turns[at]}
+        return self.ladder(self.plan, self.coil, sorted(near))
+
+    def _angles(self, trials: Sequence[_Trial], steps: Ladder) -> Floats:
+        """Onset angles (trials, turns, frequencies)."""
+        count = len(steps.turns)
+        names = {name for trial in trials for name in trial.factors}
+        factors = {
+            name: np.repeat([trial.factors.get(name, 1.0) for trial in trials], count)[:, None]
+            for name in names
+        }
+        change = Change(
+            mutual=np.tile(steps.mutual, len(trials))[:, None],
+            tickler=np.tile(steps.tickler, len(trials))[:, None],
+            taper=trials[0].taper,
+            **factors,
+        )
+        return predict(self.fit, self.index, change).reshape(len(trials), count, -1)
+
+    def _pick(self, trials: Sequence[_Trial], turns: Sequence[float], angles: Floats) -> _Pick:
+        window = self.window
+        margin = window.margin(angles)
+        margin = np.where(window.inside(angles), margin, np.minimum(margin, -1e-9))
+        rewinding = TURNS_COST * np.abs(np.log(np.asarray(turns) / self.now))
+        cost = np.array([trial.cost for trial in trials])[:, None] + rewinding
+        score, inside = -margin, False
+        for enough in (CLEAR_DEG, 0.0):
+            if (margin >= enough).any():
+                score, inside = np.where(margin >= enough, cost, np.inf), True
+                break
+        i, j = np.unravel_index(int(np.argmin(score)), score.shape)
+        return _Pick(int(i), int(j), inside, float(cost[i, j]), float(margin[i, j]), angles[i, j])
+
+    def _lever(self, what: str, pick: _Pick, trial: _Trial, n: float) -> Lever | None:
+        if not pick.inside and pick.margin_deg < self.before + WORTH_DEG:
+            return None
+        tickler = "" if n == self.now else f", with {n:g} tickler turn{'s' if n != 1 else ''}"
+        place = "all inside the window" if pick.inside else "nearer, but not all inside the window"
+        effect = f"onset at {self.window.run(pick.angles)}, {place}"
+        return Lever(what, trial.words + tickler, effect, pick.inside, pick.cost, pick.margin_deg)
 
 
 def _by_taper(trials: Sequence[_Trial]) -> list[list[_Trial]]:
@@ -164,87 +274,3 @@ def _by_taper(trials: Sequence[_Trial]) -> list[list[_Trial]]:
     for trial in trials:
         groups.setdefault(trial.taper, []).append(trial)
     return list(groups.values())
-
-
-def _angles(trials: Sequence[_Trial], steps: Ladder, fit: CouplingFit, index: int) -> Floats:
-    """Onset angles (trials, turns, frequencies)."""
-    count = len(steps.turns)
-    names = {name for trial in trials for name in trial.factors}
-    factors = {
-        name: np.repeat([trial.factors.get(name, 1.0) for trial in trials], count)[:, None] for name in names
-    }
-    change = Change(
-        mutual=np.tile(steps.mutual, len(trials))[:, None],
-        tickler=np.tile(steps.tickler, len(trials))[:, None],
-        taper=trials[0].taper,
-        **factors,
-    )
-    return predict(fit, index, change).reshape(len(trials), count, -1)
-
-
-def _choose(
-    what: str,
-    trials: Sequence[_Trial],
-    turns: Sequence[float],
-    angles: Floats,
-    window: Window,
-    before: float,
-    now: float,
-) -> Lever | None:
-    margin = np.where(window.inside(angles), window.margin(angles), np.minimum(window.margin(angles), -1e-9))
-    best_turns = np.argmax(margin, axis=1)
-    best = margin[np.arange(len(trials)), best_turns]
-    cost = np.array([trial.cost for trial in trials])
-    inside = False
-    for enough in (CLEAR_DEG, 0.0):
-        good = np.flatnonzero(best >= enough)
-        if len(good):
-            pick, inside = int(good[np.argmin(cost[good])]), True
-            break
-    else:
-        pick = int(np.argmax(best))
-        if best[pick] < before + WORTH_DEG:
-            return None
-    n = turns[int(best_turns[pick])]
-    run = window.run(angles[pick, best_turns[pick]])
-    tickler = "" if n == now else f", with {n:g} tickler turn{'s' if n != 1 else ''}"
-    place = "all inside the window" if inside else "nearer, but not all inside the window"
-    return Lever(
-        what,
-        trials[pick].words + tickler,
-        f"onset at {run}, {place}",
-        inside,
-        float(cost[pick]),
-        float(best[pick]),
-    )
-
-
-def _gap(
-    plan: Plan,
-    coil: Coil,
-    fit: CouplingFit,
-    index: int,
-    window: Window,
-    turns: Sequence[float],
-    before: float,
-) -> Lever | None:
-    """Tickler nearer or further: M by geometry, for each gap and number of turns."""
-    gap = coil.tickler.gap
-    if not gap or coil.tickler.k is not None:
-        return None
-    like = plan.show.length
-    trials, mutual, tickler = [], [], []
-    try:
-        present = coil_model(plan, coil)
-        for share in (0.25, 0.5, 0.75, 1.5, 2.0, 3.0, 4.0, 6.0):
-            moved = coil.model_copy(update={"tickler": coil.tickler.model_copy(update={"gap": gap * share})})
-            models = [coil_model(plan, moved, tickler_turns=n) for n in turns]
-            mutual += [m.mutual_h / present.mutual_h for m in models]
-            tickler += [m.tickler_l_h / present.tickler_l_h for m in models]
-            words = f"from {show(gap, 'length', like)} to {show(gap * share, 'length', like)}"
-            trials.append(_Trial(words, abs(math.log(share)), {}))
-    except PlanError:
-        return None
-    change = Change(mutual=np.array(mutual)[:, None], tickler=np.array(tickler)[:, None])
-    angles = predict(fit, index, change).reshape(len(trials), len(turns), -1)
-    return _choose("tickler gap", trials, turns, angles, window, before, coil.tickler.turns)

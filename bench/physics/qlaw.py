@@ -18,8 +18,9 @@ Floats = NDArray[np.float64]
 # Exponent and bend before anything is measured: coils lie between a fall and the square root of frequency.
 EXPONENT, EXPONENT_U = 0.1, 0.5
 BEND_U = 0.4
-# No reading of Q is believed closer than this: the set warms up, the loop is put back a little differently.
-SHARE_U = 0.003
+# No reading of Q is believed closer than this: the set warms up, the loop is put back a little differently, and no coil
+# follows a smooth law to the last half percent.
+SHARE_U = 0.006
 FAR = 4.0
 
 
