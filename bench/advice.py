@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 MOST_TURNS = 60
-# A set that works is left alone unless another number of turns is better by this share of the window.
-WORTH_SHARE = 0.1
+# A set that works is left alone unless another number of turns is better by this share of the window, or this much surer.
+WORTH_SHARE, WORTH_CONFIDENCE = 0.1, 0.1
 DRAWS = 2000
 # One degree that cancels this share of the tank's loss passes from silence to howl in a finger's tremble.
 HARSH_PER_DEG = 0.02
@@ -158,8 +158,8 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
                 best = _best(window, steps.turns, angles, now)
     chosen = best if best is not None else _compromise(window, steps.turns, angles, now)
     at_now, at_best = angles[steps.turns.index(now)], angles[steps.turns.index(chosen)]
-    verdict = _verdict(window, now, best, at_now, at_best)
     sure_now, sure_best = _confidence(fit, index, window, [steps.one(now), steps.one(chosen)])
+    verdict = _verdict(window, now, best, at_now, at_best, sure_best - sure_now)
     found = levers.find(plan, coil, fit, index, window, chosen) if verdict == "another lever" else []
     slope = fit.slope_per_deg[fit.model.coil == index]
     reasons = _reasons(
@@ -224,12 +224,15 @@ def _joined(a: Ladder, a_angles: Floats, b: Ladder, b_angles: Floats) -> tuple[L
     return steps, np.concatenate([a_angles, b_angles])[order]
 
 
-def _verdict(window: Window, now: float, best: float | None, at_now: Floats, at_best: Floats) -> str:
+def _verdict(
+    window: Window, now: float, best: float | None, at_now: Floats, at_best: Floats, surer: float
+) -> str:
     if best is None:
         return "another lever"
     gain = float(window.margin(at_best) - window.margin(at_now))
     worth = WORTH_SHARE * (window.high_deg - window.low_deg)
-    if best == now or (bool(window.inside(at_now)) and gain < worth):
+    small = gain < worth and surer < WORTH_CONFIDENCE
+    if best == now or (bool(window.inside(at_now)) and small):
         return "keep"
     return "fewer turns" if best < now else "more turns"
 
