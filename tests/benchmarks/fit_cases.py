@@ -104,6 +104,9 @@ def virtual_session(
     q_share_u: float = 0.01,
     setting: float = 0.1,
     repeats: int = 3,
+    hidden: Any = None,
+    stop_deg: float = 0.0,
+    q_factor: float = 1.0,
 ) -> Made:
     """A session of the virtual bench's set, read with noise but without its instruments.
 
@@ -112,7 +115,7 @@ def virtual_session(
     """
     from bench.virtual import network, scenario, truth
 
-    hidden = scenario.draw(plan, seed)
+    hidden = scenario.draw(plan, seed) if hidden is None else hidden
     true = truth.truth_of(plan, hidden)
     rng = np.random.default_rng(seed)
     resonance: list[dict[str, Any]] = []
@@ -131,7 +134,7 @@ def virtual_session(
 
     for coil in true["coils"]:
         for at in coil["dials"]:
-            q = at["q"] * (1 + q_share_u * rng.normal())
+            q = at["q"] * q_factor * (1 + q_share_u * rng.normal())
             f = dial_f(coil["name"], at["dial"], 0.0)
             row = {
                 "reading": name(),
@@ -161,7 +164,11 @@ def virtual_session(
                     if not angle and (k or direction == "drop-out"):
                         continue
                     read = (
-                        None if angle is None else max(angle + angle_u * rng.normal(), 0.01) if angle else 0.0
+                        None
+                        if angle is None
+                        else max(angle + stop_deg + angle_u * rng.normal(), 0.01)
+                        if angle
+                        else 0.0
                     )
                     row = {
                         "reading": name(),

@@ -1,0 +1,241 @@
+"""Is the truth inside ±2u, and do the advised turns come out right?
+
+    python tests/benchmarks/coupling_coverage.py [SETS] [REWOUND]
+
+Three tables. The dial: SETS sets of three coils whose plan, hand and analyzer are wrong as stated. The coupling: SETS sets
+of two coils whose valve, control, parts, end stop and Q are all wrong as `Priors` states, every reading noisy; the truth is
+the virtual bench's own network. The turns: REWOUND random sets measured, fitted, rewound to the advised turns and worked
+out again; a miss counts only where some number of turns would have put every onset into the window.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import defaultdict
+from dataclasses import fields, replace
+from typing import Any
+
+import fit_cases as cases
+import numpy as np
+
+from bench.fit import fit_tables
+from bench.physics import dial
+from bench.physics.coupling import Priors
+from bench.plan import Plan, parse_plan
+from bench.virtual import network, scenario, truth
+
+SET = """
+[receiver]
+device = "triode"
+gm = "0.9 mS"
+rp = "16 kohm"
+[receiver.tuning]
+capacitance = ["160 pF", "12 pF"]
+[receiver.control]
+kind = "divider"
+resistance = "4 kohm"
+[receiver.feedback]
+capacitor = "270 pF"
+choke = "2.5 mH"
+choke_capacitance = "2 pF"
+plate_capacitance = "5 pF"
+grid_plate_capacitance = "1.3 pF"
+[[coil]]
+name = "A"
+grid = {{ turns = 52, diameter = "32 mm", length = "34 mm", wire = "0.4 mm" }}
+tickler = {{ turns = {a}, gap = "2.5 mm", wire = "0.25 mm" }}
+dials = [0, 20, 40, 60, 80, 100]
+onset_at = ["1.8 MHz", "2.1 MHz", "2.5 MHz", "3.0 MHz", "3.5 MHz"]
+[[coil]]
+name = "B"
+grid = {{ turns = 25, diameter = "32 mm", length = "28 mm", wire = "0.4 mm" }}
+tickler = {{ turns = {b}, gap = "2.5 mm", wire = "0.25 mm" }}
+dials = [0, 20, 40, 60, 80, 100]
+onset_at = ["3.5 MHz", "4.2 MHz", "5.0 MHz", "6.0 MHz", "7.1 MHz"]
+[readings]
+added_capacitor = "100 pF"
+"""
+MOST_TURNS = 24
+
+
+class Table:
+    """Errors in standard uncertainties, by quantity."""
+
+    def __init__(self) -> None:
+        self.z: dict[str, list[float]] = defaultdict(list)
+        self.relative: dict[str, list[float]] = defaultdict(list)
+
+    def add(self, what: str, found: float, true: float, u: float) -> None:
+        """One value beside its truth."""
+        self.z[what].append((found - true) / u)
+        self.relative[what].append(found / true - 1)
+
+    def show(self) -> None:
+        """Print it."""
+        print(f"  {'':22}{'cases':>7}{'rms error %':>13}{'actual/claimed':>16}{'inside ±2u':>12}")
+        for what, z in self.z.items():
+            v = np.array(z)
+            rms = 100 * float(np.sqrt(np.mean(np.square(self.relative[what]))))
+            ratio = float(np.sqrt(np.mean(v**2)))
+            print(f"  {what:22}{len(v):>7}{rms:>13.2f}{ratio:>16.2f}{np.mean(np.abs(v) < 2):>12.1%}")
+
+
+def dials(sets: int) -> None:
+    """Coverage of the joint dial fit."""
+    ends = dial.Ends((0.0, 100.0), (160e-12, 12e-12))
+    table = Table()
+    at = np.array([0.0, 20, 40, 60, 80, 100])
+    for seed in range(sets):
+        rng = np.random.default_rng(seed)
+        p = rng.choice([1.0, 0.5, -0.5])
+        low, high = (
+            (c * (1 + dial.ENDS_SHARE_U * rng.normal()) + dial.ENDS_U_F * rng.normal() + 12e-12) ** p
+            for c in ends.c_f
+        )
+
+        def tuning(d: Any, low: float = low, high: float = high, p: float = p) -> Any:
+            return (low + (high - low) * np.asarray(d) / 100) ** (1 / p) - 12e-12
+
+        sizes = {"A": 90e-6, "B": 22e-6, "C": 6e-6}
+        coils = {name: (l_h, rng.uniform(10e-12, 22e-12)) for name, l_h in sizes.items()}
+        readings = []
+        for name, (l_h, stray) in coils.items():
+            for d in at:
+                f = 1 / (2 * np.pi * np.sqrt(l_h * (tuning(d + 0.1 * rng.normal()) + stray)))
+                readings.append(
+                    dial.Reading(name, float(d), float(f * (1 + 2e-5 * rng.normal())), float(2e-5 * f))
+                )
+        fit = dial.fit_dial(readings, ends)
+        for name, (l_h, stray) in coils.items():
+            table.add("L", fit.l_h[name][0], l_h, fit.l_h[name][1])
+            table.add("stray", fit.stray_f[name][0], stray, fit.stray_f[name][1])
+            for where, d in (("f at a read dial", at), ("f between", at[:-1] + 10)):
+                found, u = dial.frequency(fit, name, d)
+                for a, b, c in zip(
+                    found, 1 / (2 * np.pi * np.sqrt(l_h * (tuning(d) + stray))), u, strict=True
+                ):
+                    table.add(where, float(a), float(b), float(c))
+    print(f"Dial, {sets} sets of three coils at six dials, no known capacitor")
+    table.show()
+
+
+def wrong_set(plan: Plan, seed: int) -> tuple[scenario.Hidden, dict[str, float]]:
+    """A hidden set that differs from the plan as `Priors` says, and errors common to the angles and Q."""
+    priors, rng = Priors(), np.random.default_rng([7, seed])
+    off = {f.name: getattr(priors, f.name) * rng.normal() for f in fields(Priors)}
+    hidden, planned = scenario.draw(plan, seed), plan.receiver
+
+    def scaled(value: float | None, name: str) -> float:
+        return float((value or 0.0) * np.exp(off[name]))
+
+    feedback = planned.feedback
+    hidden = replace(
+        hidden,
+        knob=replace(
+            hidden.knob,
+            dead_deg=planned.control.dead_deg,
+            bend=(off["taper"], 0.0),
+            resistance_ohm=scaled(planned.control.resistance, "control"),
+        ),
+        chassis=network.Chassis(
+            feedback_c_f=scaled(feedback.capacitor, "feedback"),
+            choke_h=feedback.choke,
+            choke_c_f=feedback.choke_capacitance,
+            plate_c_f=scaled(feedback.plate_capacitance, "strays"),
+            grid_plate_c_f=scaled(feedback.grid_plate_capacitance, "strays"),
+            winding_c_f=0.0,
+        ),
+        valve=replace(hidden.valve, gm_s=scaled(planned.gm, "gm"), rp_ohm=scaled(planned.rp, "rp")),
+        coils={
+            name: replace(
+                coil,
+                tickler_l_h=coil.tickler_l_h * np.exp(off["tickler"]),
+                k=coil.k * np.exp(0.1 * rng.normal()),
+            )
+            for name, coil in hidden.coils.items()
+        },
+    )
+    return hidden, {"stop_deg": off["stop_deg"], "q_factor": float(np.exp(off["q"]))}
+
+
+def coupling(sets: int) -> None:
+    """Coverage of gm·M with everything wrong as stated."""
+    table, plan, began = Table(), parse_plan(SET.format(a=8, b=6)), time.monotonic()
+    silent = 0
+    for seed in range(sets):
+        hidden, common = wrong_set(plan, seed)
+        made = cases.virtual_session(plan, seed, angle_u=1.5, hidden=hidden, repeats=1, **common)
+        fit = fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
+        for found, true in zip(fit["coils"], made.truth["coils"], strict=True):
+            if found["gm_m"]["value_sh"] is None:
+                silent += 1
+                continue
+            table.add("gm·M", found["gm_m"]["value_sh"], true["gm_m_sh"], found["gm_m"]["u_sh"])
+            table.add("M", found["mutual_h"], true["mutual_h"], found["mutual_u_h"])
+            table.add("k", found["k"], true["k"], found["k_u"])
+            table.add("L (known capacitor)", found["l_h"], true["l_h"], found["l_u_h"])
+    print(
+        f"Coupling, {sets} sets of two coils, one approach of ±1.5° at five frequencies, all of `Priors` wrong "
+        f"({time.monotonic() - began:.0f} s)"
+    )
+    table.show()
+    print(f"  coils that never started: {silent}")
+
+
+def true_angles(plan: Plan, seed: int) -> dict[str, np.ndarray]:
+    """Onset angles by coil (NaN never)."""
+    found = truth.truth_of(plan, scenario.draw(plan, seed))
+    return {c["name"]: np.array([o["onset_deg"] for o in c["onset"]], float) for c in found["coils"]}
+
+
+def turns(sets: int) -> None:
+    """Measure, fit, rewind, work out again."""
+    rng = np.random.default_rng(11)
+    hit = miss = hopeless = 0
+    for seed in range(1, sets + 1):
+        now = {"a": int(rng.integers(3, 14)), "b": int(rng.integers(2, 11))}
+        plan = parse_plan(SET.format(**now))
+        made = cases.virtual_session(plan, seed)
+        fit = fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
+        best = {coil["name"].lower(): coil["advice"] for coil in fit["coils"]}
+        chosen = {
+            key: now[key] if a["verdict"] == "keep" else a["tickler_turns_best"] or now[key]
+            for key, a in best.items()
+        }
+        after = true_angles(parse_plan(SET.format(**chosen)), seed)
+        low, high = plan.receiver.control.window_deg
+        for name, angles in after.items():
+            if np.all((angles >= low) & (angles <= high)):
+                hit += 1
+                continue
+            could = [
+                n
+                for n in range(1, MOST_TURNS)
+                if np.all(
+                    (
+                        (a := true_angles(parse_plan(SET.format(**{**chosen, name.lower(): n})), seed)[name])
+                        >= low
+                    )
+                    & (a <= high)
+                )
+            ]
+            if could:
+                miss += 1
+                print(
+                    f"  seed {seed} coil {name}: from {now[name.lower()]} to {chosen[name.lower()]}, would do: {could}; {angles}"
+                )
+            else:
+                hopeless += 1
+    print(
+        f"Turns, {sets} sets of two coils: {hit} of {hit + miss} coils inside the window after rewinding ",
+        end="",
+    )
+    print(f"({hit / (hit + miss):.1%}); {hopeless} that no turns could bring there")
+
+
+if __name__ == "__main__":
+    numbers = [int(a) for a in sys.argv[1:]] + [1000, 200][len(sys.argv) - 1 :]
+    dials(numbers[0])
+    coupling(numbers[0])
+    turns(numbers[1])
