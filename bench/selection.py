@@ -35,6 +35,12 @@ SAME_F = 0.005
 FAR_F0_SHARE = 0.003
 FAR_Q_SHARE = 0.15
 MOST_DIALS = 120
+# What can be a reading at all: anything else is a slip of the pen or a damaged cell.
+F_HZ = (1e3, 3e9)
+Q_SPAN = (0.5, 1e5)
+MOST_ADDED_F = 1e-6
+MOST_F0_SHARE_U, MOST_Q_SHARE_U = 0.2, 1.0
+BEYOND_DIAL = 0.2
 
 
 @dataclass
@@ -113,7 +119,8 @@ def tidy(frames: Mapping[str, pd.DataFrame], name: str, columns: Mapping[str, st
                 frame[column].astype(object).where(frame[column].notna(), "").astype(str).to_numpy()
             )
         else:
-            clean[column] = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+            values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+            clean[column] = np.where(np.isfinite(values), values, np.nan)
     out = pd.DataFrame(clean)
     if frame is not None and "withdrawn" in frame:
         gone = frame["withdrawn"].map(lambda v: v is True or v == "true" or v == 1).to_numpy(bool)
@@ -196,21 +203,26 @@ def tank_of(plan: Plan, rows: pd.DataFrame, coil: str) -> Tank:
     """A coil's resonances ready for the dial and Q fits."""
     kept = of_coil(plan, rows, coil, "resonance")
     warnings, rows = kept.warnings, kept.rows
-    sound = (rows["f0_hz"] > 0) & np.isfinite(rows["f0_hz"])
+    sound = rows["f0_hz"].between(*F_HZ) & ~(rows["added_c_f"].abs() > MOST_ADDED_F)
     if not sound.all():
-        warnings.append(f"{_count(int((~sound).sum()), 'resonance')} left out: no frequency.")
+        warnings.append(
+            f"{_count(int((~sound).sum()), 'resonance')} left out: no usable frequency or capacitor "
+            f"({_some(rows.loc[~sound, 'reading'])})."
+        )
         rows = rows[sound]
     valve = rows["valve"].where(rows["valve"] != "", "working")
     rows = rows.assign(
         valve=valve,
         added_c_f=rows["added_c_f"].fillna(0.0).clip(lower=0.0),
-        f0_u_hz=_u(rows, "f0_hz", "f0_u_hz", TYPED_F0_SHARE_U, LEAST_F0_SHARE_U),
+        f0_u_hz=_u(rows, "f0_hz", "f0_u_hz", TYPED_F0_SHARE_U, LEAST_F0_SHARE_U, MOST_F0_SHARE_U),
     )
     low, high = sorted(plan.receiver.tuning.dial)
-    placed = rows[np.isfinite(rows["dial"])]
+    slack = BEYOND_DIAL * (high - low)
+    placed = rows[rows["dial"].between(low - slack, high + slack)]
     if len(placed) < len(rows):
         warnings.append(
-            f"{_count(len(rows) - len(placed), 'resonance')} without a dial reading: used for Q, not for the dial."
+            f"{_count(len(rows) - len(placed), 'resonance')} without a reading on the dial ({low:g} to {high:g}): "
+            "used for Q, not for the dial."
         )
     state = _state(placed["valve"], placed["dial"])
     if state is not None and (placed["valve"] != state).any():
@@ -251,10 +263,11 @@ def _other(state: str) -> str:
     return "cold" if state == "working" else "working"
 
 
-def _u(rows: pd.DataFrame, value: str, u: str, typed: float, least: float) -> pd.Series:
-    """Standard uncertainties, where a row has none a share of the value, and never less than a share."""
+def _u(rows: pd.DataFrame, value: str, u: str, typed: float, least: float, most: float) -> pd.Series:
+    """Standard uncertainties; a share of the value where a row has none, and never less or more than a share."""
+    size = rows[value].abs()
     given = rows[u].where(rows[u] > 0)
-    return given.fillna(rows[value].abs() * typed).clip(lower=rows[value].abs() * least)
+    return given.fillna(size * typed).clip(lower=size * least, upper=size * most)
 
 
 def _state(valve: pd.Series, dial: pd.Series) -> str | None:
@@ -268,11 +281,14 @@ def _state(valve: pd.Series, dial: pd.Series) -> str | None:
 def _q_rows(rows: pd.DataFrame) -> tuple[pd.DataFrame, str | None, list[str]]:
     """Rows that tell the Q law: no capacitor added, valve working where any are."""
     warnings: list[str] = []
-    plain = rows[(rows["added_c_f"] == 0) & ((rows["q"] > 0) | (rows["q_loaded"] > 0))]
-    measured = plain["q"] > 0
+    rows = rows.assign(**{name: rows[name].where(rows[name].between(*Q_SPAN)) for name in ("q", "q_loaded")})
+    plain = rows[(rows["added_c_f"] == 0) & (rows["q"].notna() | rows["q_loaded"].notna())]
+    measured = plain["q"].notna()
     if len(plain) and not measured.any():
         warnings.append("only the loaded Q was read: taken as the tank's own, 5 % less sure.")
-        share = np.hypot((plain["q_loaded_u"] / plain["q_loaded"]).fillna(0.0), TYPED_Q_SHARE_U)
+        share = np.hypot(
+            (plain["q_loaded_u"] / plain["q_loaded"]).fillna(0.0).clip(0.0, 1.0), TYPED_Q_SHARE_U
+        )
         plain = plain.assign(q=plain["q_loaded"], q_u=share * plain["q_loaded"])
     else:
         plain = plain[measured]
@@ -285,7 +301,7 @@ def _q_rows(rows: pd.DataFrame) -> tuple[pd.DataFrame, str | None, list[str]]:
                 f"{_count(int(unlike.sum()), 'resonance')} not used for Q: valve cold, the others working."
             )
         plain = plain[~unlike]
-    return plain.assign(q_u=_u(plain, "q", "q_u", TYPED_Q_SHARE_U, 1e-4)), state, warnings
+    return plain.assign(q_u=_u(plain, "q", "q_u", TYPED_Q_SHARE_U, 1e-4, MOST_Q_SHARE_U)), state, warnings
 
 
 def _merge(
@@ -346,9 +362,9 @@ def onsets_of(plan: Plan, rows: pd.DataFrame, coil: str) -> Onsets:
             f"{_count(int(cold.sum()), 'onset')} left out: read with a cold valve, which cannot oscillate."
         )
         rows = rows[~cold]
-    sound = (rows["f_hz"] > 0) & np.isfinite(rows["f_hz"]) & rows["direction"].isin(["onset", "drop-out"])
+    sound = rows["f_hz"].between(*F_HZ) & rows["direction"].isin(["onset", "drop-out"])
     if not sound.all():
-        warnings.append(f"{_count(int((~sound).sum()), 'onset')} left out: no frequency or direction.")
+        warnings.append(f"{_count(int((~sound).sum()), 'onset')} left out: no usable frequency or direction.")
         rows = rows[sound]
     rows = rows.sort_values("f_hz", kind="stable")
     points: list[OnsetPoint] = []
@@ -380,7 +396,7 @@ def _point(plan: Plan, rows: pd.DataFrame, warnings: list[str]) -> OnsetPoint:
     typed = (rows["method"] == "typed").to_numpy(bool)
     u = rows["angle_u_deg"].to_numpy(float)
     u = np.where(u > 0, u, np.where(typed, TYPED_ANGLE_U_DEG, READ_ANGLE_U_DEG))
-    u = np.maximum(np.nan_to_num(u, nan=READ_ANGLE_U_DEG), LEAST_ANGLE_U_DEG)
+    u = np.clip(np.nan_to_num(u, nan=READ_ANGLE_U_DEG), LEAST_ANGLE_U_DEG, travel)
     names = rows["reading"].to_numpy(object)
     f_hz = float(rows["f_hz"].mean())
     means: dict[bool, tuple[float | None, float | None]] = {True: (None, None), False: (None, None)}

@@ -170,7 +170,9 @@ class Model:
         l_h = self.l_h[coil] * np.exp(self.shift(x, "inductance"))
         tickler = self.tickler_l_h[coil] * np.exp(self.shift(x, "tickler"))
         gm = np.asarray(self.circuit.gm_s) * np.exp(self.shift(x, "gm"))
-        mutual = np.minimum(np.exp(x[:, coil]) / gm, CLOSEST_COUPLING * np.sqrt(l_h * tickler))
+        mutual = np.minimum(
+            np.exp(np.clip(x[:, coil], -80.0, 0.0)) / gm, CLOSEST_COUPLING * np.sqrt(l_h * tickler)
+        )
         control, parts = self.circuit.control, self.circuit.feedback
         value = np.exp(self.shift(x, "control"))
         if control.resistance_ohm is not None:

@@ -4,12 +4,6 @@ Each resonance says `1/(4 pi^2 f^2) = L_c (C(dial) + C_c)` (Thomson's formula), 
 are fitted together. Two things no set of resonances can tell, the common scale of C against 1/L and the common offset of C
 against the strays: they come from readings with a known capacitor added, else from the plan's end capacitances; a coil
 whose inductance is still loose leans on its winding's computed L.
-
-The curve between the readings. The trade's plates are straight-line-capacity, straight-line-wavelength,
-straight-line-frequency or something between: `(C + s)^p` is a straight line of the dial for p = 1, 1/2, -1/2. The curve is
-such a line, p unknown, with a small smooth departure that the readings fill in (a Gaussian process held at both ends,
-Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, eq. 2.23 to 2.26; Matern 5/2, eq. 4.17), so it passes
-through what was read, and its uncertainty grows between readings.
 """
 
 from __future__ import annotations
@@ -20,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from bench.physics.plates import Curve
 from bench.physics.uncertainty import Solution, slopes, solve
 
 Floats = NDArray[np.float64]
@@ -40,11 +35,9 @@ SETTING_TRUST = 2.0
 FREQUENCY_SHARE_U = 1e-4
 # The plates' law: most lie between straight-line frequency (-1/2) and straight-line capacity (1).
 SHAPE, SHAPE_U = 0.4, 0.6
-DEPARTURE, DEPARTURE_REACH = 0.04, 0.35
 OUTLIER = 4.0
-# Added to C (as a share of its most) before the plate law: makers shape plates for C with some stray.
-SHIFT = 0.1
 MOST_KNOTS = 40
+MANY = 100
 
 
 class DialError(ValueError):
@@ -124,72 +117,6 @@ class DialFit:
         return float(self.x[2 * len(self.coils) + len(self.knots)])
 
 
-def _matern(a: Floats, b: Floats) -> Floats:
-    r = np.sqrt(5.0) * np.abs(a[:, None] - b[None, :]) / DEPARTURE_REACH
-    return np.asarray((1.0 + r + r * r / 3.0) * np.exp(-r), float)
-
-
-def _bridge(a: Floats, b: Floats) -> Floats:
-    """Covariance of the departure at dial shares a and b, held at 0 at both ends of the dial."""
-    ends = np.array([0.0, 1.0])
-    pin = np.linalg.solve(_matern(ends, ends), _matern(ends, b))
-    return np.asarray(DEPARTURE**2 * (_matern(a, b) - _matern(a, ends) @ pin), float)
-
-
-class _Curve:
-    """C(dial) from its values at the knots; knots[0] and knots[-1] are the dial's ends."""
-
-    def __init__(self, knots: Floats, shift: float) -> None:
-        self.knots, self.shift = knots, shift
-        inner = knots[1:-1]
-        k = _bridge(inner, inner) + 1e-9 * DEPARTURE**2 * np.eye(len(inner))
-        self.chol = np.linalg.cholesky(k) if len(inner) else np.zeros((0, 0))
-        self.k_inverse = np.linalg.inv(k) if len(inner) else np.zeros((0, 0))
-
-    def departure(self, c: Floats, p: float) -> Floats:
-        """How far the inner knots lie from the plate law's straight line, as a share of the whole."""
-        return self._straight(c, p)[1:-1] - self.knots[1:-1]
-
-    def whitened(self, c: Floats, p: float) -> Floats:
-        from scipy.linalg import solve_triangular
-
-        if len(self.knots) <= 2:
-            return np.zeros(0)
-        return np.asarray(solve_triangular(self.chol, self.departure(c, p), lower=True), float)
-
-    def weights(self, share: Floats) -> Floats:
-        inner = self.knots[1:-1]
-        return np.asarray(_bridge(share, inner) @ self.k_inverse if len(inner) else np.zeros((len(share), 0)))
-
-    def at(self, share: Floats, weights: Floats, c: Floats, p: float) -> Floats:
-        """Capacitance at dial shares (n,), with weights from `weights(share)`."""
-        h = share + weights @ self.departure(c, p)
-        low, high = self._power(c[0], p), self._power(c[-1], p)
-        return self._unpower(low + h * (high - low), p) - self.shift
-
-    def spread(self, share: Floats, weights: Floats) -> Floats:
-        """Standard uncertainty of h between the knots, beyond that of the knots' values."""
-        inner = self.knots[1:-1]
-        ends = np.array([0.0, 1.0])
-        pin = np.linalg.solve(_matern(ends, ends), _matern(ends, share))
-        own = DEPARTURE**2 * (1.0 - np.einsum("ij,ji->i", _matern(share, ends), pin))
-        told = np.einsum("ij,ij->i", weights, _bridge(share, inner)) if len(inner) else 0.0
-        return np.asarray(np.sqrt(np.clip(own - told, 0.0, None)), float)
-
-    def _straight(self, c: Floats, p: float) -> Floats:
-        h = self._power(c, p)
-        return np.asarray((h - h[0]) / (h[-1] - h[0]), float)
-
-    def _power(self, c: ArrayLike, p: float) -> Floats:
-        log = np.log(np.maximum(np.asarray(c, float) + self.shift, 1e-6))
-        return np.asarray(log if abs(p) < 1e-6 else np.expm1(p * log) / p, float)
-
-    def _unpower(self, h: Floats, p: float) -> Floats:
-        if abs(p) < 1e-6:
-            return np.asarray(np.exp(h), float)
-        return np.asarray(np.exp(np.log1p(np.maximum(p * h, -1.0 + 1e-9)) / p), float)
-
-
 class _Problem:
     """The joint least squares of one choice of readings and priors."""
 
@@ -211,7 +138,7 @@ class _Problem:
         self.added = np.array([r.added_c_f for r in readings]) / self.unit
         self.kinds = sorted({r.added_c_f for r in readings if r.added_c_f > 0})
         self.kind = np.array([self.kinds.index(r.added_c_f) if r.added_c_f > 0 else -1 for r in readings])
-        self.curve = _Curve(_knots(self.share), SHIFT)
+        self.curve = Curve(_knots(self.share))
         self.weights = self.curve.weights(self.share)
         self.plan_c = np.array(ends.c_f) / self.unit
         self.plan_u = np.hypot(ENDS_SHARE_U * self.plan_c, ENDS_U_F / self.unit)
@@ -285,7 +212,7 @@ class _Problem:
 
     def _plain(self, share: Floats, p: float) -> Floats:
         ends = np.array([self.plan_c[0], self.plan_c[1]])
-        line = _Curve(np.array([0.0, 1.0]), self.curve.shift)
+        line = Curve(np.array([0.0, 1.0]))
         return line.at(share, np.zeros((len(share), 0)), ends, p)
 
     def solve(self, start: Floats, use: Floats) -> Solution:
@@ -317,7 +244,8 @@ def _setting(problem: _Problem, fit: Solution, use: Floats) -> float:
     n = len(use)
     kept = use > 0.5
     dof = float(np.sum(np.clip(1.0 - fit.leverage[:n], 0.0, 1.0)[kept]))
-    chi2 = float(np.sum(fit.residuals[:n][kept] ** 2))
+    # few readings tell their own scatter badly, and rather too small: Student's t has the wider tails (GUM G.3)
+    chi2 = float(np.sum(fit.residuals[:n][kept] ** 2)) * (dof + 2.0) / (dof + 1.0)
     trusted = SETTING_TRUST * (SETTING_U / problem.setting_u) ** 2
     scale2 = (chi2 + trusted) / (dof + SETTING_TRUST)
     return float(np.clip(problem.setting_u * np.sqrt(scale2), 0.02 * SETTING_U, 30 * SETTING_U))
@@ -442,16 +370,20 @@ def _leave_out(problem: _Problem) -> tuple[Floats, Solution, list[tuple[int, int
         usual = (dof * float(np.median(drop[tell])) / 0.455 + SETTING_TRUST) / (dof + SETTING_TRUST)
         if drop[worst] < OUTLIER**2 * (1.0 + 6.0 / trust) * max(min(rest, usual), 0.25):
             break
-        order = np.argsort(drop)
-        if n > 1 and drop[order[-2]] > 0.8 * drop[worst]:
-            unsure.append((worst, int(order[-2])))
+        order = np.argsort(drop)[::-1]
+        if n >= MANY:
+            # a large table would take long one by one
+            together = order[: n // 50]
+            use[together[drop[together] > 0.25 * drop[worst]]] = 0.0
+        elif n > 1 and drop[order[1]] > 0.8 * drop[worst]:
+            unsure.append((worst, int(order[1])))
         use[worst] = 0.0
         fit = problem.solve(fit.x, use)
     return use, fit, unsure
 
 
 def _departure(problem: _Problem, fit: Solution) -> float:
-    """How smooth the plates turned out, as a factor on `DEPARTURE`: for the uncertainty between readings."""
+    """How smooth the plates turned out, as a factor on `plates.DEPARTURE`: for the uncertainty between readings."""
     w = problem.curve.whitened(fit.x[problem.parts[2]], float(fit.x[problem.parts[3]]))
     return float(np.sqrt((w @ w + 1.0) / (len(w) + 1.0)))
 
@@ -543,7 +475,7 @@ class _At:
     def __init__(self, fit: DialFit, dial: ArrayLike) -> None:
         self.fit = fit
         self.share = _share(fit.ends, np.atleast_1d(np.asarray(dial, float)))
-        self.curve = _Curve(fit.knots, SHIFT)
+        self.curve = Curve(fit.knots)
         self.weights = self.curve.weights(self.share)
         n, k = len(fit.coils), len(fit.knots)
         self.c, self.p = slice(2 * n, 2 * n + k), 2 * n + k
