@@ -54,6 +54,8 @@ def find(name: str | Path) -> Path:
         A bare name that no folder should have.
     """
     text = str(name)
+    if any(ord(letter) < 32 for letter in text):
+        raise SessionError(f"{text[:80]!r} cannot be a session's name: it holds a control character.")
     path = Path(text)
     if path.is_absolute() or len(path.parts) > 1 or text.startswith(("./", ".\\")) or text in (".", ".."):
         # "new/../old" is old, whether or not there is a new.

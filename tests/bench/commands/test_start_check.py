@@ -1,0 +1,216 @@
+"""`regenbench start` and `regenbench check`, as the user calls them."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from bench.cli import main
+from bench.plan import load_plan, parse_plan
+from bench.session import Session
+
+EXAMPLE = Path(__file__).parents[3] / "bench" / "example_plan.toml"
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Exit code, stdout and stderr of a command called in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words: str) -> tuple[int, str, str]:
+        code = 0
+        try:
+            main(list(words))
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return code, out, err
+
+    return call
+
+
+def test_start_from_a_file(run: Run) -> None:
+    code, out, err = run("start", "evening", "--plan", str(EXAMPLE))
+    assert (code, err) == (0, "")
+    assert "Made sessions/evening" in out
+    assert Path("sessions/evening/plan.toml").read_text(encoding="utf-8") == EXAMPLE.read_text(
+        encoding="utf-8"
+    )
+
+
+def test_start_like_an_older_session(run: Run) -> None:
+    run("start", "before", "--example")
+    code, _, err = run("start", "after", "--like", "before")
+    assert (code, err) == (0, "")
+    assert load_plan(Path("sessions/after/plan.toml")) == load_plan(Path("sessions/before/plan.toml"))
+    first = json.loads(Path("sessions/after/log.jsonl").read_text(encoding="utf-8").splitlines()[0])
+    assert (first["event"], first["like"]) == ("start", "before")
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["start", "x"], 2, "--plan FILE, --like OLD"),
+        (["start", "x", "--plan", "a.toml", "--like", "b"], 2, "Say one of"),
+        (["start", "x", "--plan", "none.toml"], 1, "none.toml does not exist"),
+        (["start", "x", "--like", "none"], 1, "no session sessions/none"),
+        (["start", "old", "--example"], 1, "there already"),
+        (["start", "../x\0y", "--example"], 1, "control character"),
+        (["start", ".x", "--example"], 1, "cannot be a session's name"),
+    ],
+)
+def test_start_refusals(run: Run, words: list[str], code: int, says: str) -> None:
+    run("start", "old", "--example")
+    found, out, err = run(*words)
+    assert (found, out) == (code, "")
+    assert says in err.splitlines()[-1]
+    assert [path.name for path in Path("sessions").iterdir()] == ["old"]
+
+
+def test_a_plan_with_faults_makes_nothing(run: Run) -> None:
+    Path("bad.toml").write_text(
+        EXAMPLE.read_text(encoding="utf-8").replace("kind =", "knd ="), encoding="utf-8"
+    )
+    code, out, err = run("start", "x", "--plan", "bad.toml")
+    assert (code, out) == (1, "")
+    assert "bad.toml, line" in err
+    assert "nearest known key: kind" in err
+    assert not Path("sessions").exists()
+
+
+# Answers typed at a terminal: what is wrong is asked again
+ANSWERS = [
+    *("", "", "90V", "0.65", "0.65mS", ""),
+    *("", "", "160 mmf", "12mmf"),
+    *("divider", "4kohm", "", "", ""),
+    *("270pF", "", "n"),
+    *("", "270", "1.25in", "24mm", "26AWG", "", "", ""),
+    *("27", "1.25in", "24mm", "26AWG", "", "", "", "n"),
+    *("100pF", "", ""),
+]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+def test_start_asks_at_a_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    leader, follower = os.openpty()
+    with os.fdopen(follower, "r", encoding="utf-8", closefd=True) as terminal:
+        os.write(leader, ("\n".join(ANSWERS) + "\n").encode())
+        monkeypatch.setattr(sys, "stdin", terminal)
+        code, out, err = run("start", "evening")
+    os.close(leader)
+    assert code == 0, err
+    assert out.startswith("Made sessions/evening")
+    assert '"0.65" has no unit' in err
+    assert "270 turns of 0.405 mm wire need 109.3 mm" in err
+    plan = Session.open("evening").plan
+    assert plan.receiver.gm == 0.65e-3
+    assert plan.receiver.rp is None
+    assert plan.receiver.control.resistance == 4e3
+    assert plan.receiver.tuning.capacitance == (160e-12, 12e-12)
+    assert plan.coil[0].grid.diameter == pytest.approx(0.03175)
+    assert len(plan.coil[0].onset_at) == 5
+    assert (plan.show.capacitance, plan.show.length) == ("mmf", "in")
+    assert plan.readings.added_capacitor == 100e-12
+
+
+# check
+
+
+def test_a_whole_session(run: Run) -> None:
+    run("start", "s", "--example")
+    run("enter", "s", "onset", "--coil", "B", "--at", "4.1MHz", "--direction", "onset", "--clock", "11:20")
+    code, out, err = run("check", "s")
+    assert (code, err) == (0, "")
+    assert "onset.csv: 1 rows" in out
+    assert out.splitlines()[-1] == "sessions/s is whole."
+
+
+GOOD = "r00001,2026-01-31T19:30:00.000Z,B,,20,working,no,4100000,onset,130,5,typed,,,\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "fault"),
+    [
+        (GOOD + GOOD.replace("4100000", "4.1MHz").replace("r00001", "r2"), "onset.csv, line 3: f_hz: '4.1MHz' is not a number"),
+        (GOOD.replace(",5,", ",-5,"), "onset.csv, line 2: angle_u_deg: -5 is less than 0"),
+        (GOOD.replace("onset", "up"), "onset.csv, line 2: direction: 'up' is not one of onset, drop-out"),
+        (GOOD.replace(",B,", ",,"), "onset.csv, line 2: names no coil"),
+        (GOOD + "r1,2\n" + GOOD, "onset.csv, line 3: has 2 cells, the header 15"),
+        (GOOD.replace(",,,\n", ",,true,\n"), "onset.csv, line 2: withdraws a reading, so its other cells must be empty"),
+        (GOOD.replace("typed,,", "typed,traces/r00001.csv,"), "onset.csv, line 2: trace traces/r00001.csv is not there"),
+        (GOOD.replace("typed,,", "typed,../../plan.csv,"), "onset.csv, line 2: trace ../../plan.csv is outside the session folder"),
+        ('"' + GOOD, "onset.csv, line 2: its quotes do not match"),
+    ],
+)  # fmt: skip
+def test_check_says_which_row(run: Run, rows: str, fault: str) -> None:
+    run("start", "s", "--example")
+    with Path("sessions/s/onset.csv").open("a", encoding="utf-8") as stream:
+        stream.write(rows)
+    code, out, err = run("check", "s")
+    assert code == 1
+    assert f"fault: {fault}" in out
+    assert fault in err.splitlines()[-1]
+    assert "Correct it" in err.splitlines()[-1]
+    document = json.loads(run("check", "s", "--json")[1])
+    assert any(said.startswith(fault) for said in document["faults"])
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "fault"),
+    [
+        ("plan.toml", "x", "plan.toml"),
+        ("fit.json", "{", "fit.json is damaged"),
+        ("datapackage.json", "", "datapackage.json is damaged"),
+        ("log.jsonl", "{}\nnot json\n", "log.jsonl, line 2"),
+        ("onset.csv", "a,b\n", "onset.csv, line 1: this is not the table's header"),
+        ("onset.csv", "reading,time,coil,recipe\n", "onset.csv, line 1: lacks the column dial"),
+        ("sweeps/r1.s1p", "# Hz S RI R 50\n1 2\n", "sweeps/r1.s1p"),
+        (
+            "traces/r1.csv",
+            "t_s,angle_deg,level_v,mark\n0,1,2,0\n1,x,2,0\n",
+            "traces/r1.csv, line 3: angle_deg",
+        ),
+        ("traces/r1.csv", "t_s,angle_deg,level_v,mark\n0,1,2,0\n1,", "traces/r1.csv, line 3"),
+    ],
+)
+def test_check_says_which_file(run: Run, file: str, text: str, fault: str) -> None:
+    run("start", "s", "--example")
+    Path("sessions/s", file).write_text(text, encoding="utf-8")
+    code, out, _ = run("check", "s")
+    assert code == 1
+    assert any(fault in line for line in out.splitlines() if line.startswith("fault: "))
+
+
+def test_remarks_are_no_faults(run: Run) -> None:
+    run("start", "s", "--example")
+    Path("sessions/s/wiper.csv").unlink()
+    with Path("sessions/s/onset.csv").open("a", encoding="utf-8") as stream:
+        stream.write(GOOD + GOOD.replace(",B,,", ",Z,,") + GOOD.replace(",B,,", ",B,00000000,") + "r0001")
+    code, out, _ = run("check", "s")
+    assert code == 0
+    for words in (
+        "wiper.csv is not there",
+        "reading r00001 is on line 2 too",
+        '1 rows of a coil "Z"',
+        "another recipe",
+    ):
+        assert words in out
+    assert "onset.csv: the last line lacked its end" in out
+    assert len(list(Path("sessions/s/log").iterdir())) == 1
+
+
+def test_check_of_no_session(run: Run) -> None:
+    code, out, err = run("check", "nothing")
+    assert (code, out) == (1, "")
+    assert "no session sessions/nothing" in err
+
+
+def test_the_example_says_what_the_contract_allows() -> None:
+    assert parse_plan(EXAMPLE.read_text(encoding="utf-8")).receiver.control.kind == "divider"
