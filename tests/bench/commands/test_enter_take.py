@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 import skrf
 
-from bench.cli import main
 from bench.session import Session
 
 EXAMPLE = Path(__file__).parents[3] / "bench" / "example_plan.toml"
@@ -19,22 +18,10 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Exit code, stdout and stderr of a command called where a session "s" is."""
-    monkeypatch.chdir(tmp_path)
+def run(regenbench: Run) -> Run:
+    """A command called where a session "s" is."""
     Session.create("s", EXAMPLE.read_text(encoding="utf-8"))
-
-    def call(*words: str) -> tuple[int, str, str]:
-        code = 0
-        try:
-            main(list(words))
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return code, out, err
-
-    return call
+    return regenbench
 
 
 def test_resonance(run: Run) -> None:

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli import main
 from bench.plan import load_plan, parse_plan
 from bench.session import Session
 
@@ -19,21 +18,9 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Exit code, stdout and stderr of a command called in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(*words: str) -> tuple[int, str, str]:
-        code = 0
-        try:
-            main(list(words))
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return code, out, err
-
-    return call
+def run(regenbench: Run) -> Run:
+    """A command called in an empty folder."""
+    return regenbench
 
 
 def test_start_from_a_file(run: Run) -> None:
