@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bench.physics.plates import Curve
+from bench.physics.plates import Curve, from_steps, to_steps
 from bench.physics.uncertainty import Solution, slopes, solve
 
 Floats = NDArray[np.float64]
@@ -81,7 +81,11 @@ class Outlier:
 
 @dataclass(frozen=True)
 class DialFit:
-    """The set's dial. Parameters: ln L (coil), stray (coil), C at the knots, plate law p, errors of added capacitors."""
+    """The set's dial.
+
+    Parameters: ln L (coil), stray (coil), logs of the steps of C over the knots (`plates.from_steps`), plate law p, relative
+    errors of the added capacitors; capacitances in units of `unit_f`.
+    """
 
     ends: Ends
     coils: tuple[str, ...]
@@ -130,6 +134,7 @@ class _Problem:
     ) -> None:
         self.ends, self.coils, self.added_scale = ends, coils, added_scale
         self.unit = max(ends.c_f)
+        self.rising = ends.c_f[1] > ends.c_f[0]
         index = {name: i for i, name in enumerate(coils)}
         self.coil = np.array([index[r.coil] for r in readings])
         self.share = _share(ends, np.array([r.dial for r in readings]))
@@ -150,9 +155,13 @@ class _Problem:
             [np.full(n, 0.01), np.full(n, 0.01), np.full(k, 0.01), [0.1], np.full(len(self.kinds), 0.01)]
         )
 
+    def c(self, x: Floats) -> Floats:
+        """Tuning capacitance at the knots, in units of `unit`."""
+        return from_steps(x[self.parts[2]], self.rising)
+
     def capacitance(self, x: Floats) -> Floats:
         """Whole capacitance of each reading, in units of `unit`."""
-        stray, c, p = x[self.parts[1]], x[self.parts[2]], float(x[self.parts[3]])
+        stray, c, p = x[self.parts[1]], self.c(x), float(x[self.parts[3]])
         wrong = np.concatenate([x[self.parts[3] + 1 :], [0.0]])[self.kind]
         total = self.curve.at(self.share, self.weights, c, p) + stray[self.coil] + self.added * (1.0 + wrong)
         return np.asarray(np.maximum(total, 1e-4), float)
@@ -163,7 +172,7 @@ class _Problem:
 
     def sigma(self, x: Floats) -> Floats:
         """Standard uncertainty of ln f: the reading's own, and the hand that set the dial."""
-        c, p = x[self.parts[2]], float(x[self.parts[3]])
+        c, p = self.c(x), float(x[self.parts[3]])
         h = 0.01
         low, high = np.clip(self.share - h, 0, 1), np.clip(self.share + h, 0, 1)
         rise = self.curve.at(high, self.curve.weights(high), c, p) - self.curve.at(
@@ -173,7 +182,7 @@ class _Problem:
         return np.asarray(np.hypot(self.u_f, slope * self.setting_u), float)
 
     def priors(self, x: Floats) -> Floats:
-        stray, c, p = x[self.parts[1]], x[self.parts[2]], float(x[self.parts[3]])
+        stray, c, p = x[self.parts[1]], self.c(x), float(x[self.parts[3]])
         ends = (c[[0, -1]] - self.plan_c) / self.plan_u
         if self.added_scale:
             # the scale is told by the added capacitor: the plan's smaller end settles the offset alone
@@ -189,7 +198,7 @@ class _Problem:
             ]
         )
 
-    def start(self) -> Floats:
+    def start(self, use: Floats) -> Floats:
         """The best of a few plate laws with every coil's straight line of 1/f^2 against C."""
         best, start = np.inf, np.zeros(0)
         y = np.exp(-2 * self.log_f) / (4 * np.pi**2) / self.unit
@@ -198,14 +207,16 @@ class _Problem:
             at = self._plain(self.share, p) + self.added
             log_l, stray = np.zeros(len(self.coils)), np.full(len(self.coils), STRAY_F / self.unit)
             for i in range(len(self.coils)):
-                mine = self.coil == i
+                mine = (self.coil == i) & (use > 0.5)
+                mine = mine if mine.any() else self.coil == i
                 if np.ptp(at[mine]) > 0.05:
                     slope, level = np.polyfit(at[mine], y[mine], 1, w=1.0 / y[mine])
                     if slope > 0:
                         stray[i] = np.clip(level / slope, 0.0, 0.6)
                 log_l[i] = np.median(np.log(y[mine] / (at[mine] + stray[i])))
-            x = np.concatenate([log_l, stray, c, [p], np.zeros(len(self.kinds))])
-            cost = float(np.median(np.abs(self.log_f - self.log_model(x))) + 1e-4 * abs(p - SHAPE))
+            x = np.concatenate([log_l, stray, to_steps(c, self.rising), [p], np.zeros(len(self.kinds))])
+            off = np.abs(self.log_f - self.log_model(x))[use > 0.5]
+            cost = float(np.median(off) + 1e-4 * abs(p - SHAPE))
             if cost < best:
                 best, start = cost, x
         return start
@@ -355,7 +366,7 @@ def _leave_out(problem: _Problem) -> tuple[Floats, Solution, list[tuple[int, int
     """
     n = len(problem.share)
     use, unsure = np.ones(n), []
-    fit = problem.solve(problem.start(), use)
+    fit = problem.solve(problem.start(use), use)
     for _ in range(max(0, (n - 2) // 4)):
         room = np.clip(1.0 - fit.leverage[:n], 0.0, 1.0)
         tell = (use > 0.5) & (room > 0.02)
@@ -378,13 +389,14 @@ def _leave_out(problem: _Problem) -> tuple[Floats, Solution, list[tuple[int, int
         elif n > 1 and drop[order[1]] > 0.8 * drop[worst]:
             unsure.append((worst, int(order[1])))
         use[worst] = 0.0
-        fit = problem.solve(fit.x, use)
+        # afresh: a gross error may have bent the curve beyond return
+        fit = problem.solve(problem.start(use), use)
     return use, fit, unsure
 
 
 def _departure(problem: _Problem, fit: Solution) -> float:
     """How smooth the plates turned out, as a factor on `plates.DEPARTURE`: for the uncertainty between readings."""
-    w = problem.curve.whitened(fit.x[problem.parts[2]], float(fit.x[problem.parts[3]]))
+    w = problem.curve.whitened(problem.c(fit.x), float(fit.x[problem.parts[3]]))
     return float(np.sqrt((w @ w + 1.0) / (len(w) + 1.0)))
 
 
@@ -393,10 +405,11 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = []
     n = len(problem.coils)
-    c = fit.x[problem.parts[2]][[0, -1]]
+    c = problem.c(fit.x)[[0, -1]]
     if added:
         far = int(np.argmax(problem.plan_c))
-        u = np.hypot(fit.u[problem.parts[2]][[0, -1]][far], problem.plan_u[far])
+        j = slopes(problem.c, fit.x, np.full(len(fit.x), 1e-6))[[0, -1]][far]
+        u = np.hypot(np.sqrt(max(float(j @ fit.cov @ j), 0.0)), problem.plan_u[far])
         notes.append(
             "Inductances rest on the readings with a known capacitor (taken as a 1 % part); "
             "the plan's smaller end capacitance divides stray from tuning capacitance."
@@ -420,7 +433,7 @@ def _notes(
     )
     grid = np.linspace(0, 1, 101)
     p = float(fit.x[2 * n + len(problem.curve.knots)])
-    run = np.diff(problem.curve.at(grid, problem.curve.weights(grid), fit.x[problem.parts[2]], p))
+    run = np.diff(problem.curve.at(grid, problem.curve.weights(grid), problem.c(fit.x), p))
     if (run > 0).any() and (run < 0).any():
         notes.append("The dial's capacitance does not run one way throughout; check the dial readings.")
     beyond = np.flatnonzero(np.abs(problem.share - 0.5) > 0.5 + 1e-9)
@@ -481,11 +494,15 @@ class _At:
         self.c, self.p = slice(2 * n, 2 * n + k), 2 * n + k
 
     def tuning(self, x: Floats) -> Floats:
-        return self.curve.at(self.share, self.weights, x[self.c], float(x[self.p])) * self.fit.unit_f
+        return self.curve.at(self.share, self.weights, self.values(x), float(x[self.p])) * self.fit.unit_f
+
+    def values(self, x: Floats) -> Floats:
+        """Tuning capacitance at the knots, in units of `unit_f`."""
+        return from_steps(x[self.c], self.fit.ends.c_f[1] > self.fit.ends.c_f[0])
 
     def between(self) -> Floats:
         """Uncertainty of the capacitance that comes from not having read here, in F."""
-        c, p, h = self.fit.x[self.c], float(self.fit.x[self.p]), 1e-3
+        c, p, h = self.values(self.fit.x), float(self.fit.x[self.p]), 1e-3
         low, high = (self.curve.at(self.share + d, self.weights, c, p) for d in (-h, h))
         spread = self.curve.spread(self.share, self.weights)
         return np.asarray(np.abs(high - low) / (2 * h) * spread * self.fit.departure * self.fit.unit_f, float)

@@ -17,6 +17,20 @@ Floats = NDArray[np.float64]
 DEPARTURE, DEPARTURE_REACH = 0.04, 0.35
 # Added to C (as a share of its most) before the plate law: makers shape plates for C with some stray.
 SHIFT = 0.1
+# No plates are cut for a power beyond this; a search may stray there.
+STEEPEST = 4.0
+
+
+def from_steps(steps: Floats, rising: bool) -> Floats:
+    """Capacitances at the knots from the logs of the least one and of each step up: never falling, never below 0."""
+    c = np.cumsum(np.exp(np.clip(steps, -40.0, 3.0)))
+    return np.asarray(c if rising else c[::-1], float)
+
+
+def to_steps(c: Floats, rising: bool) -> Floats:
+    """The inverse of `from_steps`."""
+    up = c if rising else c[::-1]
+    return np.asarray(np.log(np.concatenate([up[:1], np.diff(up)])), float)
 
 
 def _matern(a: Floats, b: Floats) -> Floats:
@@ -78,10 +92,12 @@ class Curve:
         return np.asarray((h - h[0]) / (whole if abs(whole) > 1e-12 else 1e-12), float)
 
     def _power(self, c: ArrayLike, p: float) -> Floats:
+        p = min(max(p, -STEEPEST), STEEPEST)
         log = np.log(np.maximum(np.asarray(c, float) + self.shift, 1e-6))
         return np.asarray(log if abs(p) < 1e-6 else np.expm1(p * log) / p, float)
 
     def _unpower(self, h: Floats, p: float) -> Floats:
+        p = min(max(p, -STEEPEST), STEEPEST)
         if abs(p) < 1e-6:
             return np.asarray(np.exp(h), float)
         return np.asarray(np.exp(np.log1p(np.maximum(p * h, -1.0 + 1e-9)) / p), float)

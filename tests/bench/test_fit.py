@@ -421,3 +421,27 @@ def test_other_controls_are_fitted(kind):
     for one, true in zip(found["coils"], made.truth["coils"], strict=True):
         if one["gm_m"]["value_sh"] is not None:
             assert abs(one["gm_m"]["value_sh"] - true["gm_m_sh"]) < 4 * one["gm_m"]["u_sh"]
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, 1e-300, 1e300, math.inf, math.nan])
+def test_values_that_cannot_be_readings_do_no_harm(made, fit, value):
+    """A bad cell in every column, each in a row of its own: what is left is fitted as before."""
+    frames = {name: frame.copy() for name, frame in made.frames.items()}
+    bad = {
+        "resonance": {
+            "f0_u_hz": ("A", 0),
+            "q": ("A", 2),
+            "q_u": ("A", 3),
+            "f0_hz": ("B", 1),
+            "dial": ("B", 4),
+        },
+        "onset": {"f_hz": ("A", 1), "angle_u_deg": ("A", 8), "angle_deg": ("B", 6)},
+    }
+    for name, cells in bad.items():
+        frame = frames[name]
+        for column, (coil, row) in cells.items():
+            frame[column] = frame[column].astype(float)
+            frame.loc[frame.index[frame["coil"] == coil][row], column] = value
+    for one, same in zip(fitted(made.plan, frames)["coils"], fit["coils"], strict=True):
+        assert one["l_h"] == pytest.approx(same["l_h"], rel=0.02)
+        assert one["gm_m"]["value_sh"] == pytest.approx(same["gm_m"]["value_sh"], rel=0.04)

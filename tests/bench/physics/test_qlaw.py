@@ -1,0 +1,71 @@
+"""Q laws against numpy's polynomial fit and truths with scatter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bench.physics import qlaw
+from bench.physics.qlaw import assumed, fit_q
+
+F_HZ = np.geomspace(2e6, 6e6, 8)
+
+
+def test_agrees_with_a_weighted_polynomial_where_the_data_rule():
+    """numpy.polyfit of the same readings, degree 2 in log-log, and its covariance."""
+    rng = np.random.default_rng(1)
+    f = np.geomspace(1e6, 9e6, 60)
+    u = rng.uniform(0.005, 0.02, 60)
+    q = 110 * (f / 3e6) ** 0.3 * np.exp(-0.12 * np.log(f / 3e6) ** 2) * (1 + u * rng.normal(size=60))
+    law = fit_q(f, q, u * q)
+    x = np.log(f / law.centre_hz)
+    sigma = np.hypot(u, qlaw.SHARE_U)
+    c, cov = np.polyfit(x, np.log(q), 2, w=1 / sigma, cov="unscaled")
+    assert law.c == pytest.approx(c[::-1], rel=0.02)
+    assert np.sqrt(np.diag(law.cov)) == pytest.approx(np.sqrt(np.diag(cov))[::-1], rel=0.12)
+
+
+def test_truth_inside_two_u():
+    inside = []
+    for seed in range(300):
+        rng = np.random.default_rng(seed)
+        true = 120 * (F_HZ / 3e6) ** rng.normal(0.1, 0.3)
+        law = fit_q(F_HZ, true * (1 + 0.015 * rng.normal(size=8)), 0.015 * true)
+        q, u = law.at(F_HZ)
+        inside += list(np.abs(q - true) < 2 * u)
+    assert 0.93 < np.mean(inside) < 0.995
+
+
+def test_a_wild_reading_is_left_out():
+    q = 100 * (F_HZ / 3e6) ** 0.2
+    q[5] *= 0.5
+    law = fit_q(F_HZ, q, 0.01 * q)
+    assert law.left_out == (5,)
+    assert law.at(3e6)[0] == pytest.approx(100, rel=0.01)
+    assert law.exponent == pytest.approx(0.2, abs=0.03)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_few_readings_lean_on_an_everyday_exponent(n):
+    f = F_HZ[:n]
+    law = fit_q(f, 100 * (f / 2e6) ** 0.1, np.full(n, 1.0))
+    near, near_u = law.at(2e6)
+    far, far_u = law.at(12e6)
+    assert near == pytest.approx(100, rel=0.01)
+    assert far == pytest.approx(120, rel=0.1)
+    assert far_u > 5 * near_u
+
+
+def test_assumed_has_the_uncertainty_it_is_given():
+    law = assumed(F_HZ, 130 * (F_HZ / 3e6) ** 0.1, 0.2)
+    q, u = law.at(3e6)
+    assert q == pytest.approx(130, rel=0.01)
+    assert u / q == pytest.approx(0.2, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    "values", [([], [], []), ([1e6], [0.0], [1.0]), ([1e6], [100.0], [0.0]), ([np.nan], [1.0], [1.0])]
+)
+def test_what_is_no_reading_is_refused(values):
+    with pytest.raises(ValueError, match="above zero"):
+        fit_q(*values)
