@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bench import levers
 from bench.errors import PlanError
 from bench.model import coil_model
-from bench.physics.coupling import Change, CouplingFit, predict, predict_spread
+from bench.physics.coupling import Change, CouplingFit, predict, predict_spread, steepness
 from bench.quantities import show
 
 if TYPE_CHECKING:
@@ -161,12 +161,11 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
     sure_now, sure_best = _confidence(fit, index, window, [steps.one(now), steps.one(chosen)])
     verdict = _verdict(window, now, best, at_now, at_best, sure_best - sure_now)
     found = levers.find(plan, coil, fit, index, window, chosen) if verdict == "another lever" else []
-    slope = fit.slope_per_deg[fit.model.coil == index]
+    wound = steps.one(now if verdict in ("keep", "another lever") else chosen)
     reasons = _reasons(
-        _Case(plan, window, f_hz, now, chosen, at_now, at_best, verdict, sure_now, sure_best, measured),
-        found,
-        slope,
+        _Case(plan, window, f_hz, now, chosen, at_now, at_best, verdict, sure_now, sure_best, measured), found
     )
+    reasons += _harsh(plan, coil, fit, index, steps, wound)
     return {
         "tickler_turns_now": _number(now),
         "tickler_turns_best": _number(chosen),
@@ -264,7 +263,7 @@ class _Case:
     measured: bool
 
 
-def _reasons(case: _Case, found: Sequence[levers.Lever], slope: Floats) -> list[str]:
+def _reasons(case: _Case, found: Sequence[levers.Lever]) -> list[str]:
     window, now = case.window, case.now
     first, last = case.plan.receiver.control.window
     reasons = [_headline(case, found)]
@@ -285,13 +284,33 @@ def _reasons(case: _Case, found: Sequence[levers.Lever], slope: Floats) -> list[
             f"With all uncertainties, {_turns_words(n)} {'keep' if n != 1 else 'keeps'} every frequency inside the window "
             f"with {_percent(sure)} confidence."
         )
-    steep = slope[np.isfinite(slope)]
-    if len(steep) and float(np.median(steep)) > HARSH_PER_DEG:
-        reasons.append(
-            f"Harsh: at onset one degree of the control cancels {100 * float(np.median(steep)):.1f} % of the tank's loss; "
-            "a lower control resistance or a smaller feedback capacitor spreads it out."
-        )
     return reasons
+
+
+def _harsh(plan: Plan, coil: Coil, fit: CouplingFit, index: int, steps: Ladder, wound: Change) -> list[str]:
+    """Where one degree does too much: how much, and what a lower control resistance would make of it, by the network."""
+
+    def typical(change: Change) -> float:
+        slope = steepness(fit, index, change)
+        slope = slope[np.isfinite(slope)]
+        return float(np.median(slope)) if len(slope) else 0.0
+
+    steep = typical(wound)
+    if steep <= HARSH_PER_DEG:
+        return []
+    said = f"Harsh: at onset one degree of the control cancels {100 * steep:.1f} % of the tank's loss"
+    resistance = plan.receiver.control.resistance
+    if resistance is None or plan.receiver.control.kind not in ("divider", "shunt"):
+        return [f"{said}."]
+    window = window_of(plan)
+    for ohms in levers.lower(resistance):
+        other = replace(steps.change(), control=ohms / resistance)
+        n = steps.turns[int(np.argmax(window.margin(predict(fit, index, other))))]
+        then = typical(replace(steps.one(n), control=ohms / resistance))
+        if 0 < then <= HARSH_PER_DEG:
+            wanted = f"a control of {show(ohms, 'resistance')} with {_turns_words(n)}"
+            return [f"{said}; {wanted} would make it {100 * then:.1f} %."]
+    return [f"{said}."]
 
 
 def _headline(case: _Case, found: Sequence[levers.Lever]) -> str:

@@ -129,6 +129,13 @@ def _values(
     ]
 
 
+def lower(resistance: float) -> list[float]:
+    """Potentiometer values below a resistance, down to a hundredth, the nearest first."""
+    decades = range(math.floor(math.log10(resistance)) - 2, math.floor(math.log10(resistance)) + 1)
+    values = [step * 10.0**decade for decade in decades for step in E6]
+    return sorted((v for v in values if resistance / 100 <= v < 0.9 * resistance), reverse=True)
+
+
 def _valve(plan: Plan) -> tuple[str, list[_Trial]]:
     """More or less supply where it is known, else gm itself: three-halves law for valves, gm as the current else."""
     receiver = plan.receiver

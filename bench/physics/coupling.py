@@ -473,6 +473,18 @@ def predict(fit: CouplingFit, coil: int, change: Change = Change(), x: Floats | 
     return model.settable(extended_onset(then, tank), at)
 
 
+def steepness(fit: CouplingFit, coil: int, change: Change = Change()) -> Floats:
+    """Share of the tank's loss that one degree cancels at onset after a change: (k, n), NaN where it never starts."""
+    model, own = fit.model, fit.model.coils[coil]
+    which = np.flatnonzero(model.coil == coil)
+    at = fit.x[None]
+    now = model.changed(at, which)
+    tank = net.tank(without_antenna(now, own.q_antenna), model.f_hz[which], model.q(at, which), own.state)
+    then = change.applied(without_antenna(now, own.antenna))
+    found = net.onset(then, tank.f0_hz, tank.q, given_tank=tank, modes=False)
+    return np.asarray(found.slope_per_deg, float)
+
+
 def predict_spread(fit: CouplingFit, coil: int, changes: Sequence[Change]) -> list[tuple[Floats, Floats]]:
     """For each change (of single values) the angles (n,) and their covariance (n, n), from that of the fit."""
     model, n, h = fit.model, len(fit.model.coils), 0.02

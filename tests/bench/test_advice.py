@@ -16,7 +16,7 @@ from bench import advice
 from bench.circuits import circuit
 from bench.fit import fit_tables
 from bench.model import coil_model
-from bench.physics.regeneration import onset_angles
+from bench.physics.regeneration import onset, onset_angles
 from bench.plan import Plan, parse_plan
 from bench.quantities import parse
 
@@ -229,7 +229,19 @@ tickler = { turns = 5, gap = "2.5 mm", wire = "0.25 mm" }
 def test_harsh_is_said_of_a_harsh_control_only(example):
     assert not any(reason.startswith("Harsh") for reason in example["reasons"])
     plan = cases.example_plan(resistance="400 kohm")
-    assert any(reason.startswith("Harsh") for reason in advised(plan, angles_of(plan))["reasons"])
+    (told,) = [r for r in advised(plan, angles_of(plan))["reasons"] if r.startswith("Harsh")]
+    cure = re.search(
+        r"cancels ([\d.]+) %.* a control of ([\d.]+ \S+) with ([\d.]+) turns would make it ([\d.]+) %", told
+    )
+    assert cure is not None
+    # both figures again from the plan alone, with the control and turns that the sentence names
+    for percent, changed, turns in (
+        (cure.group(1), plan, 6.0),
+        (cure.group(4), cases.example_plan(resistance=cure.group(2)), float(cure.group(3))),
+    ):
+        coil = changed.coil[0]
+        found = onset(circuit(changed, coil, turns), F_HZ, coil_model(changed, coil).q_at(F_HZ), "alone")
+        assert float(percent) == pytest.approx(100 * np.nanmedian(found.slope_per_deg), rel=0.05)
 
 
 def test_zero_where_it_oscillates_already():
