@@ -117,9 +117,11 @@ def _hertz(unit: str) -> Callable[[float], str]:
 def onset_sentences(coil: CoilComparison, unit: str) -> list[str]:
     """Where onset went, and whether it lies in the window."""
     rows = [row for row in coil.onset if row.real is not None]
-    out: list[str] = []
     if not rows:
-        return out
+        return []
+    before, after = (sum(bool(row.in_window[k]) for row in rows) for k in (0, 1))
+    frequencies = _places(len(rows), "frequency", "frequencies")
+    out = [f"In the window at {after} of {len(rows)} {frequencies}, before at {before}."]
     moved = [row for row in rows if row.states == ("starts", "starts")]
     sentence = _trend(
         "onset", [r.angle for r in moved], "later", "earlier", _degrees, ("frequency", "frequencies")
@@ -141,8 +143,6 @@ def onset_sentences(coil: CoilComparison, unit: str) -> list[str]:
         out.append(
             f"No change at {_listed(same, unit)}: it starts at no angle that can be read, before and after."
         )
-    before, after = (sum(bool(row.in_window[k]) for row in rows) for k in (0, 1))
-    out.append(f"In the window at {after} of {len(rows)}, before at {before}.")
     foreseen = [row for row in rows if row.predicted_deg is not None and row.angle.after is not None]
     if foreseen:
         off = [abs((row.angle.after or 0.0) - (row.predicted_deg or 0.0)) for row in foreseen]

@@ -48,7 +48,7 @@ WORDS = 3
 BESIDE_MM = 0.9
 DROPOUT_MM = 2.3
 MOST_COILS = 24
-MOST_CHANGES = 3
+CHANGE_LINES = 2
 
 
 @dataclass(frozen=True)
@@ -132,14 +132,10 @@ class _Sheet:
         self.limits = self._limits()
 
     def _change_lines(self, width: float) -> list[str]:
-        shared = [change for change in self.c.plan_changes if change.physical and change.coil is None]
-        lines = [
-            shorten(f"Changed in the set: {_change_text(ch)}", width, BODY) for ch in shared[:MOST_CHANGES]
-        ]
-        more = len(shared) - MOST_CHANGES
-        if more > 0:
-            lines[-1] += f" ... and {more} more"
-        return lines
+        shared = [_change_text(ch) for ch in self.c.plan_changes if ch.physical and ch.coil is None]
+        if not shared:
+            return []
+        return wrap(f"Changed in the set: {words.fixed('; '.join(shared))}", width, BODY, lines=CHANGE_LINES)
 
     def _limits(self) -> tuple[float, float]:
         sides = (self.c.before, self.c.after)
@@ -197,16 +193,21 @@ class _Sheet:
         axes = s.graph(x + 10.0, bottom, inner, self.panel, f"onset {coil.name}")
         unit = self.c.after.plan.show.frequency
         s.text(x + 9.0, bottom - 3.45, unit, SMALL, ha="right", color=SOFT, gid="unit")
-        title = f"Coil {coil.name}"
-        size = fit_size(title, inner * 0.45, 12.0, SMALL, "bold")
-        short = shorten(title, inner * 0.45, size, "bold")
-        s.text(x + 10.0, top - TITLE + 1.6, short, size, weight="bold", gid="coil name")
         changes = "; ".join(
             _change_text(ch, short=True) for ch in self.c.plan_changes if ch.physical and ch.coil == coil.name
         )
-        room = inner - text_width_mm(short, size, "bold") - 4.0
-        text = shorten(changes or "coil as before", room, SMALL)
+        text = shorten(changes or "coil as before", 0.5 * inner, SMALL)
         s.text(x + 10.0 + inner, top - TITLE + 1.6, text, SMALL, ha="right", color=SOFT, gid="coil change")
+        title, room = f"Coil {coil.name}", inner - text_width_mm(text, SMALL) - 4.0
+        size = fit_size(title, room, 12.0, SMALL, "bold")
+        s.text(
+            x + 10.0,
+            top - TITLE + 1.6,
+            shorten(title, room, size, "bold"),
+            size,
+            weight="bold",
+            gid="coil name",
+        )
         self._axes(axes, coil, inner)
         y = bottom - 8.6
         sentence = words.fixed(" ".join(onset_sentences(coil, unit)))
@@ -247,7 +248,7 @@ class _Sheet:
         low, high = self.limits
         control = self.c.after.plan.receiver.control
         travel = control.travel_deg
-        step = next((t for t in (15.0, 30.0, 45.0, 60.0, 90.0) if (high - low) / t <= 9.0), None)
+        step = next((t for t in (15.0, 30.0, 45.0, 60.0, 90.0) if (high - low) / t <= 12.0), None)
         ends = max(low, 0.0), min(high, travel)
         ticks = (
             nice_ticks(*ends, 7)
