@@ -79,6 +79,7 @@ class SetWorld:
         self._tables: dict[Standing, GrowthTable] = {}
         self._next_slot = 0
         self._followed_s = 0.0
+        self._told_slot = -1
         self._angle = np.zeros(KEPT_SLOTS)
         self._level = np.zeros(KEPT_SLOTS)
         self._mark = np.zeros(KEPT_SLOTS, dtype=bool)
@@ -157,9 +158,15 @@ class SetWorld:
             self._catch_up()
             slots = np.arange(first, first + count)
             place = slots % KEPT_SLOTS
+            self._told_slot = first + count - 1
             return SensorBatch(
                 slots / RATE_HZ, self._angle[place], self._level[place], self._mark[place].copy()
             )
+
+    @property
+    def told_s(self) -> float:
+        """World time of the newest sample that the sensor board has taken away."""
+        return self._told_slot / RATE_HZ
 
     def reflection(self, f_hz: Floats) -> Complexes:
         """What the analyzer reads at the end of its cable, (n,): loop, cable, slope, drift and noise."""

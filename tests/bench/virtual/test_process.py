@@ -26,7 +26,7 @@ from bench.virtual.scenario import demo_plan_path, draw
 from bench.virtual.truth import truth_of
 from drivers.errors import InstrumentError, LinkError, LinkLost, ProtocolError, TimedOut, WireError
 from drivers.registry import open_instrument
-from drivers.roles import Analyzer, Sensor
+from drivers.roles import Analyzer, Sample, Sensor
 from drivers.simulators.faults import Fault
 
 LONG_S = 30.0
@@ -117,17 +117,26 @@ def test_real_drivers_talk_to_it(bench: tuple[VirtualBench, Path]) -> None:
 
     sensor: Sensor = open_instrument("angle", {"driver": "sensor", "port": addresses["sensor"]})
     try:
-        low = np.mean([sample.angle for sample in _watch(sensor, 100)])
+        low = _angle_now(sensor, hands)
         hands.control(300.0, 300.0)
-        # The pseudo-terminal still holds what was sampled on the way there.
-        high = np.mean([sample.angle for sample in _watch(sensor, 3000)[-100:]])
+        high = _angle_now(sensor, hands)
     finally:
         sensor.close()
     assert high - low > 0.7
 
 
-def _watch(sensor: Sensor, frames: int) -> list:  # type: ignore[type-arg]
-    samples: list = []  # type: ignore[type-arg]
+def _angle_now(sensor: Sensor, hands: Hands) -> float:
+    """Mean share over a second from now on; what the wire still holds of the past is passed over."""
+    now = hands.state()["time_s"]
+    samples: list[Sample] = []
+    until = time.monotonic() + LONG_S
+    while (not samples or samples[-1].t_s < now + 1.0) and time.monotonic() < until:
+        samples += sensor.read(1.0)
+    return float(np.mean([sample.angle for sample in samples if sample.t_s >= now]))
+
+
+def _watch(sensor: Sensor, frames: int) -> list[Sample]:
+    samples: list[Sample] = []
     until = time.monotonic() + LONG_S
     while len(samples) < frames and time.monotonic() < until:
         samples += sensor.read(1.0)

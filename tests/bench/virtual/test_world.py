@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from skrf.qfactor import Qfactor
 
-from bench.plan import load_plan
+from bench.plan import load_plan, parse_plan
 from bench.virtual.scenario import Hidden, demo_plan_path, draw
 from bench.virtual.truth import Standing, true_onset, truth_of, tuned_to
 from bench.virtual.world import Refused, SetWorld
@@ -267,8 +267,6 @@ def test_frames_survive_the_wire_and_show_both_stops() -> None:
 
 def test_anticlockwise_control_counts_down() -> None:
     text = demo_plan_path().read_text(encoding="utf-8")
-    from bench.plan import parse_plan
-
     plan = parse_plan(text.replace('kind = "divider"', 'kind = "divider"\ndirection = "anticlockwise"'))
     bench = Bench(draw(plan, 1))
     bench.world.turn(0.0, 90.0)
@@ -325,3 +323,52 @@ def test_onset_at_a_frequency_is_that_of_the_tuned_set() -> None:
     at_dial = true_onset(hidden, Standing("B", row["dial"]))
     assert at_dial.onset_deg == pytest.approx(row["onset_deg"], abs=0.05)
     assert true_onset(hidden, tuned).onset_deg == row["onset_deg"]
+
+
+ANTENNA = """[receiver.antenna]
+coupling_capacitor = "10 pF"
+resistance = "75 ohm"
+capacitance = "200 pF"
+
+[[coil]]"""
+
+
+def test_antenna_loads_the_tank_and_delays_onset() -> None:
+    text = demo_plan_path().read_text(encoding="utf-8")
+    with_antenna = parse_plan(text.replace("[[coil]]", ANTENNA, 1))
+    bench = Bench(draw(with_antenna, 3))
+    bench.done(bench.world.set_antenna(True))
+    assert bench.world.seen()["antenna"] is True
+    # The same seed without the antenna is the same set; each tuned to the same frequency.
+    off, on = truth_of(PLAN, draw(PLAN, 3)), truth_of(with_antenna, draw(with_antenna, 3))
+    assert (off["antenna"], on["antenna"]) == (False, True)
+    for bare, loaded in zip(off["coils"][1]["onset"], on["coils"][1]["onset"], strict=True):
+        assert loaded["q"] < 0.99 * bare["q"]
+        assert loaded["onset_deg"] > bare["onset_deg"]
+
+
+@pytest.mark.parametrize(
+    "control",
+    [
+        'kind = "shunt"\nresistance = "50 kohm"\ntaper = "log"',
+        'kind = "throttle"\ncapacitance = ["10 pF", "150 pF"]',
+        'kind = "divider"\nresistance = "400 kohm"',
+        'kind = "supply"',
+        'kind = "swing"',
+    ],
+)
+def test_every_kind_of_control_starts_where_the_truth_says(control: str) -> None:
+    text = demo_plan_path().read_text(encoding="utf-8")
+    start, end = text.index('kind = "divider"'), text.index("travel_deg")
+    hidden = draw(parse_plan(text[:start] + control + "\n" + text[end:]), 2)
+    bench = Bench(hidden)
+    bench.done(bench.world.plug("B"))
+    bench.done(bench.world.set_dial(50.0))
+    true = true_onset(hidden, bench.world._standing)
+    bench.world.turn(300.0, 5.0)
+    _, angle, level, _ = bench.wait(65.0)
+    singing = level > hidden.level.quiet + 0.12
+    assert true.onset_deg is not None
+    assert singing.any()
+    # At 5 degrees a second the growth itself takes a little of the way.
+    assert angle[np.argmax(singing)] == pytest.approx(true.onset_deg, abs=1.2)
