@@ -7,6 +7,7 @@ standard uncertainty (GUM, JCGM 100:2008, 6.2.1 and G.6.6: a level of confidence
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -191,13 +192,18 @@ def _alike(before: Points[T], after: Points[T]) -> list[tuple[State, State]]:
 
 def match(before: Sequence[float], after: Sequence[float], near: float) -> list[tuple[int, int]]:
     """Pairs of places whose values lie no further apart than `near`, the nearest first, each place used once."""
-    pairs = sorted(
-        (abs(a - b), i, j) for i, a in enumerate(before) for j, b in enumerate(after) if abs(a - b) <= near
-    )
+    order = sorted(range(len(after)), key=after.__getitem__)
+    values = [after[j] for j in order]
+    pairs = []
+    for i, value in enumerate(before):
+        low, high = bisect_left(values, value - near), bisect_right(values, value + near)
+        pairs += [(abs(value - after[j]), i, j) for j in order[low:high]]
     found: dict[int, int] = {}
-    for _, i, j in pairs:
-        if i not in found and j not in found.values():
+    taken: set[int] = set()
+    for _, i, j in sorted(pairs):
+        if i not in found and j not in taken:
             found[i] = j
+            taken.add(j)
     return sorted(found.items())
 
 
@@ -340,13 +346,20 @@ def _foreseen(
     if physical != [f"coil.{name}.tickler.turns"]:
         return []
     turns = after.coil_named(name).tickler.turns
-    frequencies = [_number(row, "f_hz") for row in before.get("onset") or ()]
-    for predicted in (before.get("advice") or {}).get("predicted") or ():
+    advice = before.get("advice")
+    frequencies = [_number(row, "f_hz") for row in _listed(before, "onset")]
+    for predicted in _listed(advice if isinstance(advice, Mapping) else {}, "predicted"):
         if math.isclose(_number(predicted, "turns") or 0.0, turns):
-            angles = [_number(angle) for angle in predicted.get("angles_deg") or ()]
+            angles = [_number(angle) for angle in _listed(predicted, "angles_deg")]
             pairs = zip(frequencies, angles, strict=False)
-            return [(f, a) for f, a in pairs if f is not None and a is not None]
+            return [(f, a) for f, a in pairs if f and f > 0 and a is not None]
     return []
+
+
+def _listed(entry: Any, key: str) -> list[Any]:
+    """What a fit lists under a key; nothing where a hand has put something else there."""
+    value = entry.get(key) if isinstance(entry, Mapping) else None
+    return value if isinstance(value, list) else []
 
 
 def _near(foreseen: Sequence[tuple[float, float]], f_hz: float) -> float | None:

@@ -43,7 +43,7 @@ HEADER = 17.0
 FOOT = 13.0
 PANEL = 66.0
 TITLE = 6.5
-WORDS = 3
+WORDS = 4
 # Before stands this far left of the frequency, after as far right of it; drop-out further out, clear of the arrow.
 BESIDE_MM = 0.9
 DROPOUT_MM = 2.3

@@ -361,6 +361,23 @@ def test_a_few_turns_less_are_seen_although_the_capacitor_is_known_to_three_perc
     assert found["before_h"] == pytest.approx(10e-6, abs=2 * found["before_u_h"])
 
 
+@pytest.mark.parametrize("part", [None, 7, "text", [1], {"predicted": [3, {"turns": 5}], "value_sh": "x"}])
+def test_a_fit_edited_by_hand_breaks_nothing(
+    make_session: Make, plan_of: Callable[..., str], onset: Rows, part: Any
+) -> None:
+    before, after = (
+        make_session("b", [onset(5e6, 90.0)]),
+        make_session("a", [onset(5e6, 99.0)], plan_of(K=(20, 5))),
+    )
+    for session in (before, after):
+        session.write_fit(
+            {"coils": [{"name": "K", "l_h": part, "gm_m": part, "advice": part, "onset": part}]}
+        )
+    coil = only(compare_sessions(before, after))
+    assert coil["onset"][0]["difference_deg"] == pytest.approx(9.0)
+    assert (coil["inductance"]["real"], coil["gm_m"]["real"]) == (None, None)
+
+
 def test_a_fit_that_is_there_is_used_and_an_old_one_is_not(make_session: Make, tank: Rows) -> None:
     dials = (0, 40, 100)
     sessions = [
@@ -386,6 +403,7 @@ def test_plan_changes_as_written(make_session: Make, plan_of: Callable[..., str]
         plan_of("[receiver.antenna]\ncoupling_capacitor = '10 pF'\nresistance = '75 ohm'\ncapacitance = '200 pF'\n", M=(9, 3), K=(20, 4.5), N=(5, 2))
         .replace('resistance = "5 kohm"', 'resistance = "0.005 Mohm"\ntaper = "log"')
         .replace('window = ["10:00", "2:00"]', 'window = ["10:30", "2:00"]')
+        .replace('diameter = "30 mm"', 'diameter = "1.1811023622047245 in"')
     )  # fmt: skip
     changes = {
         c["key"]: c for c in document(compare_sessions(before, make_session("a", plan=text)))["plan_changes"]
