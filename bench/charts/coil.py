@@ -55,7 +55,7 @@ class _Layout:
 
     HEADER = 17.0
     TABLE = 13.5
-    KNOB = 51.0
+    KNOB = 50.5
     LEFT = 60.0
 
     def __init__(self, sheet: Sheet, page: CoilPage) -> None:
@@ -208,37 +208,32 @@ class _Layout:
 
     def _knob(self) -> None:
         p, s = self.page, self.sheet
-        s.heading(self.x0 + PAD, self.y_table - 4.6, "Regeneration control")
-        if any(q.onset for q in p.onset):
-            s.text(
-                self.x0 + self.LEFT - PAD, self.y_table - 4.6, p.show.frequency, SMALL, ha="right", color=SOFT
-            )
-        if p.control.travel_deg > 360:
-            _note(
-                s,
-                self.x0 + PAD,
-                self.y_table - 20,
-                self.LEFT - 6,
-                "A control of more than one turn has no clock positions: see the graph.",
-            )
-            return
-        knob = Knob(self.x0 + self.LEFT / 2, self.y_knob + 21.2, 15.2, self.LEFT / 2 - 0.8)
-        draw_knob(s, p, knob)
+        left, right, y = self.x0 + PAD, self.x0 + self.LEFT - PAD, self.y_table - 4.8
         angles = [q.onset.value for q in p.onset if q.onset.value is not None]
-        y = self.y_knob + 2.0
         if angles:
-            text = f"onset {words.angle_range(angles, p.control)}"
-            s.text(knob.cx, y, text, MAIN, weight="bold", ha="center", gid="onset range")
-            self._knob_key(y + 4.6)
+            head = s.heading(left, y, "Onset from" if len(angles) > 1 else "Onset at")
+            text = words.angle_range(angles, p.control)
+            room = right - left - text_width_mm(head.get_text(), TINY, "bold") - 2.0
+            size = fit_size(text, room, MAIN, SMALL, "bold")
+            s.text(right, y - 0.2, text, size, weight="bold", ha="right", gid="onset range")
         else:
-            s.text(knob.cx, y, "onset not read yet", BODY, ha="center", color=SOFT, gid="placeholder")
+            s.heading(left, y, "Regeneration")
+            s.text(right, y, "onset not read yet", SMALL, ha="right", color=SOFT, gid="placeholder")
+        if p.control.travel_deg > 360:
+            text = "A control of more than one turn has no clock positions: see the graph."
+            _note(s, left, self.y_table - 20, self.LEFT - 6, text)
+            return
+        knob = Knob(self.x0 + self.LEFT / 2, self.y_knob + 20.6, 15.6, self.LEFT / 2 - 0.6)
+        draw_knob(s, p, knob)
+        self._knob_key(self.y_knob + 1.6)
 
     def _knob_key(self, y: float) -> None:
-        s = self.sheet
+        p, s = self.page, self.sheet
         left, right = self.x0 + PAD, self.x0 + self.LEFT - PAD
-        s.lines([[(left, y + 0.8), (left + 3.2, y + 0.8)]], 1.2)
-        s.text(left + 4.2, y, "onset", TINY, gid="key")
-        if any(q.dropout for q in self.page.onset):
+        if any(q.onset for q in p.onset):
+            s.lines([[(left, y + 0.8), (left + 3.2, y + 0.8)]], 1.2)
+            s.text(left + 4.2, y, f"onset, {p.show.frequency}", TINY, gid="key")
+        if any(q.dropout for q in p.onset):
             width = text_width_mm("drop-out", TINY)
             s.lines([[(right - width - 5.0, y + 0.8), (right - width - 1.8, y + 0.8)]], 1.0, style=DOTTED)
             s.text(right, y, "drop-out", TINY, ha="right", gid="key")
@@ -249,9 +244,9 @@ class _Layout:
         s.heading(x, y, "Recipe")
         y -= 4.0
         column = x + 13.0
-        width = self.LEFT - 13.0 - PAD
+        width = self.LEFT - 13.0 - PAD - 1.5
         rows = [*p.recipe, *self._electrical()]
-        step = min(4.0, (y - self.y_foot - 1.6) / max(len(rows) - 1, 1))
+        step = min(4.0, (y - self.y_foot - 2.2) / max(len(rows) - 1, 1))
         size = min(fit_size(text, width, BODY, TINY) for _, text in rows)
         for label, text in rows:
             s.text(x, y, label, SMALL, color=SOFT)
@@ -292,7 +287,7 @@ class _Layout:
         box = (left, top - onset_height, right - left, onset_height)
         if any(q.onset or q.dropout or q.silent or q.fitted_deg is not None for q in p.onset):
             axes = s.graph(*box, "onset")
-            draw_onset(axes, p, span)
+            draw_onset(axes, p, span, right - left)
             _key(s, y, left - 6.5, key)
         else:
             s.heading(left - 6.5, y, "Onset")
@@ -305,7 +300,7 @@ class _Layout:
         box = (left, bottom, right - left, q_height)
         if p.q_law or p.q_points:
             axes = s.graph(*box, "Q")
-            draw_q(axes, p, span)
+            draw_q(axes, p, span, right - left)
             s.text(left - 2.2, bottom - 3.45, p.show.frequency, SMALL, ha="right", color=SOFT)
         else:
             _empty(s, box, "No Q read yet. A resonance reading with its Q draws this graph.")

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from bench.charts import words
 from bench.charts.page import CoilPage, OnsetPoint, QPoint
 from bench.charts.scale import smooth
-from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT
+from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT, text_width_mm
 
 NICE = (1.0, 2.0, 2.5, 5.0)
 
@@ -41,12 +41,22 @@ def frequency_span(page: CoilPage) -> tuple[float, float]:
     return low - room, high + room
 
 
-def frequency_axis(axes: Axes, low_hz: float, high_hz: float, unit: str, most: int = 6) -> None:
-    """Frequencies along the bottom, in the shown unit; the axis itself stays in Hz."""
+def frequency_axis(
+    axes: Axes, low_hz: float, high_hz: float, unit: str, most: int = 7, width_mm: float = math.inf
+) -> None:
+    """Frequencies along the bottom, in the shown unit; the axis itself stays in Hz.
+
+    At most so many, and on an axis of a known width no more than stand apart.
+    """
     per = words.HZ_PER[unit]
     axes.set_xlim(low_hz, high_hz)
-    ticks = nice_ticks(low_hz / per, high_hz / per, most)
-    axes.set_xticks([t * per for t in ticks], [words.frequency(t * per, unit) for t in ticks])
+    ticks: list[float] = []
+    for count in range(most, 1, -1):
+        ticks = [t * per for t in nice_ticks(low_hz / per, high_hz / per, count)]
+        widest = max((text_width_mm(words.frequency(t, unit), SMALL) for t in ticks), default=0.0)
+        if len(ticks) < 2 or (ticks[1] - ticks[0]) / (high_hz - low_hz) * width_mm >= widest + 2.5:
+            break
+    axes.set_xticks(ticks, [words.frequency(t, unit) for t in ticks])
 
 
 def angle_limits(page: CoilPage) -> tuple[float, float]:
@@ -64,12 +74,12 @@ def angle_limits(page: CoilPage) -> tuple[float, float]:
     return max(-4.0, min(angles) - room), top
 
 
-def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float]) -> None:
+def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float], width_mm: float) -> None:
     """Onset and drop-out with error bars, the fitted curve, the window; clock positions at the right."""
     unit = page.show.frequency
     low, high = angle_limits(page)
     axes.set_ylim(low, high)
-    frequency_axis(axes, *span_hz, unit)
+    frequency_axis(axes, *span_hz, unit, width_mm=width_mm)
     axes.tick_params(labelbottom=False)
     window = axes.axhspan(*page.window_deg, facecolor=SHADE, edgecolor="none", zorder=0)
     window.set_gid("window")
@@ -108,14 +118,19 @@ def _stops(
         return
     (crosses,) = axes.plot(f_hz, [angle_deg] * len(f_hz), "x", ms=5, mew=1.3, color=INK, zorder=6)
     crosses.set_gid(text)
-    left = f_hz[0] > sum(span_hz) / 2
+    low, high = span_hz
+    room = {"right": f_hz[0] - low, "left": high - f_hz[-1]}
+    # Left of the first cross or right of the last; where neither has room, on the side away from the stop.
+    side = max(room, key=lambda key: room[key])
+    beside = room[side] > 0.4 * (high - low)
+    away = -7 if angle_deg > 0 else 7
     axes.annotate(
         text,
-        (f_hz[0] if left else f_hz[-1], angle_deg),
-        (-5 if left else 5, 0),
+        (f_hz[0] if side == "right" else f_hz[-1], angle_deg),
+        ((-5 if side == "right" else 5), 0) if beside else (0, away),
         textcoords="offset points",
-        ha="right" if left else "left",
-        va="center",
+        ha=side if beside else ("left" if side == "right" else "right"),
+        va="center" if beside else ("top" if angle_deg > 0 else "bottom"),
         fontsize=SMALL,
         color=INK,
     )
@@ -175,10 +190,10 @@ def q_limits(points: Sequence[QPoint]) -> tuple[float, float]:
     return max(0.0, middle - half), middle + half
 
 
-def draw_q(axes: Axes, page: CoilPage, span_hz: tuple[float, float]) -> None:
+def draw_q(axes: Axes, page: CoilPage, span_hz: tuple[float, float], width_mm: float) -> None:
     """Q against frequency: the law with its uncertainty as a band, and the readings."""
     everything = [*page.q_law, *page.q_points]
-    frequency_axis(axes, *span_hz, page.show.frequency)
+    frequency_axis(axes, *span_hz, page.show.frequency, width_mm=width_mm)
     low, high = q_limits(everything)
     axes.set_ylim(low, high)
     axes.set_yticks(nice_ticks(low, high, 5))

@@ -26,6 +26,8 @@ from bench.charts.style import (
 
 DASHED = (0, (3.0, 2.0))
 DOTTED = (0, (1.0, 0.9))
+# Labels further down than this would run into what stands below the knob.
+LABEL_LIMIT = 122.0
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ def frequency_at(scale: DialScale, dial: Sequence[float] | Floats) -> Floats:
 
 
 def dial_marks(
-    scale: DialScale, length: float, stroke_gap: float = 0.9, number_gap: float = 11.0
+    scale: DialScale, length: float, stroke_gap: float = 0.85, number_gap: float = 11.0
 ) -> list[Mark]:
     """The dial's own divisions along an arc of a length in mm."""
     low, high = sorted(scale.ends)
@@ -329,5 +331,5 @@ def _spread(at: Sequence[float], widths: Sequence[float], radius: float) -> list
         while len(blocks) > 1 and np.mean(blocks[-2]) > np.mean(blocks[-1]):
             last = blocks.pop()
             blocks[-1] += last
-    flat = [float(np.mean(b)) for b in blocks for _ in b]
+    flat = np.clip([float(np.mean(b)) for b in blocks for _ in b], -LABEL_LIMIT, LABEL_LIMIT - offset[-1])
     return [a + float(o) for a, o in zip(flat, offset, strict=True)]

@@ -73,6 +73,9 @@ def _font_file(weight: str) -> str:
     return str(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
 
 
+_ENLARGED = 16
+
+
 @lru_cache(maxsize=4096)
 def text_width_mm(text: str, size: float, weight: str = "normal") -> float:
     """Width of one line of text as it will be set.
@@ -90,10 +93,11 @@ def text_width_mm(text: str, size: float, weight: str = "normal") -> float:
         Millimetres.
     """
     font = get_font(_font_file(weight))
-    font.set_size(size, 72)
-    font.set_text(text, 0.0)
+    # Measured large: at the size of print, letters would be fitted to coarse dots and come out too narrow or too wide.
+    font.set_size(size, 72 * _ENLARGED)
+    font.set_text(printable(text), 0.0)
     width, _ = font.get_width_height()
-    return float(width) / 64.0 / 72.0 * MM_PER_INCH
+    return float(width) / 64.0 / (72.0 * _ENLARGED) * MM_PER_INCH
 
 
 @lru_cache(maxsize=2)
@@ -333,6 +337,12 @@ def _save_png(figure: Figure, path: Path) -> None:
     figure.set_dpi(PNG_DPI)
     canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
-    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3])
-    small = image.quantize(64, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
-    small.save(path, format="PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=6)
+    rgb = np.asarray(canvas.buffer_rgba())[:, :, :3] >> 3
+    # Five bits a colour leave the greys and the one blue a few dozen tones.
+    key = (rgb[:, :, 0].astype(np.uint16) << 10) | (rgb[:, :, 1].astype(np.uint16) << 5) | rgb[:, :, 2]
+    tones = np.flatnonzero(np.bincount(key.ravel(), minlength=1 << 15))
+    number = np.minimum(np.searchsorted(tones, np.arange(1 << 15)), 255).astype(np.uint8)
+    image = Image.fromarray(number[key])
+    levels = np.column_stack([tones >> 10, (tones >> 5) & 31, tones & 31])[:256]
+    image.putpalette(((levels << 3) | (levels >> 2)).astype(np.uint8).tobytes())
+    image.save(path, format="PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=6)
