@@ -62,6 +62,12 @@ def added_dials(coil: Coil) -> tuple[float, ...]:
     return dials[0], dials[len(dials) // 2], dials[-1]
 
 
+def _span(l_h: float, most_f: float, least_f: float) -> tuple[float, float]:
+    """Resonance of an inductance, known to a tenth, with the most and the least capacitance."""
+    low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most_f, least_f))
+    return 0.95 * low, 1.05 * high
+
+
 def _same_dial(a: float, b: float, plan: Plan) -> bool:
     first, last = plan.receiver.tuning.dial
     return abs(a - b) <= SAME_DIAL * abs(last - first)
@@ -115,7 +121,7 @@ def antenna_state(plan: Plan) -> str:
 
 def still_wanted(session: Session, kinds: Sequence[str], coils: Sequence[str], *, cold: bool) -> list[Wanted]:
     """The readings a session still lacks, of these kinds and coils (empty: all)."""
-    rows = {name: session.rows(name) for name in KINDS}
+    rows: dict[str, list[dict[str, Any]]] = {name: session.rows(name) for name in KINDS}
     valve = "cold" if cold else "working"
     every = lacking(session.plan, rows, valve=valve, antenna=antenna_state(session.plan))
     return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
@@ -208,35 +214,57 @@ class Runner:
 
     # Resonance
 
-    def _band(self, item: Wanted, dial: float) -> tuple[float, float]:
-        """Where the resonance can lie: the coil's whole range, narrowed by its readings at neighbouring dial settings."""
+    def _bands(self, item: Wanted, dial: float) -> list[tuple[float, float]]:
+        """Where to look for the resonance: first where earlier readings put it, then the coil's whole range."""
         from bench.model import coil_model
 
-        tuning = self.plan.receiver.tuning
-        l_h = coil_model(self.plan, self.plan.coil_named(item.coil)).l_h
-        most = max(tuning.capacitance) + 60e-12 + (item.added_c_f or 0.0)
-        least = min(tuning.capacitance) + 2e-12 + (item.added_c_f or 0.0)
-        low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most, least))
-        low, high = 0.75 * low, 1.3 * high
         limits = self.instruments.analyzer().limits
-        low, high = max(low, limits.low_hz), min(high, limits.high_hz)
-        if low >= high:
+        coil = coil_model(self.plan, self.plan.coil_named(item.coil))
+        tuning = self.plan.receiver.tuning
+        added = item.added_c_f or 0.0
+        stray = coil.c_self_f or 2e-12
+        whole = _span(
+            coil.l_h, 1.15 * max(tuning.capacitance) + stray + 40e-12 + added, stray + 3e-12 + added
+        )
+        expected = self._expected(item, dial, coil.l_h)
+        bands = [whole] if expected is None else [expected, whole]
+        inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in bands]
+        possible = [(low, high) for low, high in inside if low < high]
+        if not possible:
             raise ReadingError(
                 f"Coil {item.coil} should resonate outside the analyzer's range "
                 f"({show(limits.low_hz, 'frequency')} to {show(limits.high_hz, 'frequency')}). "
                 "Check the coil's turns and the tuning capacitance in plan.toml."
             )
+        return possible
+
+    def _expected(self, item: Wanted, dial: float, l_h: float) -> tuple[float, float] | None:
+        rows = self._tuned(item.coil)
         if item.added_c_f is not None:
-            return low, high
-        first, last = sorted(zip(tuning.dial, tuning.capacitance, strict=True))
-        rising = first[1] > last[1]
-        for row in self._tuned(item.coil):
-            below = (row["dial"] < dial) == rising
-            if below:
-                low = max(low, 0.96 * row["f0_hz"])
-            else:
-                high = min(high, 1.04 * row["f0_hz"])
-        return (low, high) if low < high else (0.9 * high, 1.1 * low)
+            here = [row for row in rows if _same_dial(row["dial"], dial, self.plan)]
+            if not here:
+                return None
+            f0 = float(here[0]["f0_hz"])
+            c_f = 1 / ((2 * math.pi * f0) ** 2 * l_h)
+            lower = f0 * math.sqrt(c_f / (c_f + item.added_c_f))
+            return 0.85 * lower, 1.15 * lower
+        if not rows:
+            ends = self.plan.receiver.tuning
+            if dial not in ends.dial:
+                return None
+            c_f = ends.capacitance[ends.dial.index(dial)]
+            return _span(l_h, 1.2 * c_f + 40e-12, 0.8 * c_f + 5e-12)
+        if len(rows) < 2:
+            return None
+        near = sorted(rows, key=lambda row: abs(float(row["dial"]) - dial))[:2]
+        dials = [float(row["dial"]) for row in near]
+        logs = [math.log(float(row["f0_hz"])) for row in near]
+        if dials[0] == dials[1]:
+            return None
+        slope = (logs[1] - logs[0]) / (dials[1] - dials[0])
+        middle = logs[0] + slope * (dial - dials[0])
+        half = 0.06 + 0.5 * abs(slope * (dial - dials[0]))
+        return math.exp(middle - half), math.exp(middle + half)
 
     def _tuned(self, coil: str) -> list[dict[str, Any]]:
         present = recipe(self.plan, coil)
@@ -263,7 +291,6 @@ class Runner:
         self.operator.prepare(self._setup(item, loop=True))
         self.operator.rest_control(0.0)
         dial = self.operator.set_dial(item.dial)
-        low, high = self._band(item, dial)
         frequency = self.plan.show.frequency
 
         def on_sweep(f_hz: Any, s11: Any, so_far: Any) -> None:
@@ -274,9 +301,16 @@ class Runner:
             )
             self.reporter.detail(f"coil {item.coil}, dial {dial:g}: {len(f_hz)} points swept{found}")
 
-        reading = measure_resonance(
-            analyzer, low, high, q_goal=self.plan.readings.q_uncertainty, on_sweep=on_sweep
-        )
+        bands = self._bands(item, dial)
+        for number, (low, high) in enumerate(bands):
+            try:
+                reading = measure_resonance(
+                    analyzer, low, high, q_goal=self.plan.readings.q_uncertainty, on_sweep=on_sweep
+                )
+                break
+            except ReadingError:
+                if number + 1 == len(bands):
+                    raise
         result = reading.resonance
         name = self.session.next_reading()
         f_hz, s11 = merged(reading.sweeps)

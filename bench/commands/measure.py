@@ -16,7 +16,9 @@ import click
     type=click.Choice(["resonance", "onset"]),
     help="Only readings of this kind: resonance or onset (may be given again).",
 )
-@click.option("--cold", is_flag=True, help="Resonance with the valve cold: for a set that oscillates at angle 0.")
+@click.option(
+    "--cold", is_flag=True, help="Resonance with the valve cold: for a set that oscillates at angle 0."
+)
 @click.option("--virtual", is_flag=True, help="On the virtual bench: simulated set, instruments and hands.")
 def command(session: str, coils: tuple[str, ...], kinds: tuple[str, ...], cold: bool, virtual: bool) -> None:
     """Take the readings that SESSION's plan still lacks. Stop at any time; run again to go on."""

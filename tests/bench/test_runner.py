@@ -192,7 +192,9 @@ def test_a_dead_wire_is_tried_three_times_then_the_operator_is_asked(tmp_path: P
     assert session.rows("resonance") == []
     keyboard = Keyboard(["s", "s", "s"])
     with session.lock():
-        recorded, left = runner(session, keyboard, wire).run(still_wanted(session, ["resonance"], [], cold=False))
+        recorded, left = runner(session, keyboard, wire).run(
+            still_wanted(session, ["resonance"], [], cold=False)
+        )
     assert recorded == 0
     assert len(left) == 3
     assert session.rows("resonance") == []

@@ -1,0 +1,367 @@
+"""The slow, careful look at one sweep, for those that a single pole on a straight background does not explain.
+
+Wide sweeps, sweeps merged from several, long cables, two resonances: the resonance is fitted in windows of several
+widths with backgrounds of several orders. The window whose fit is best determined wins, where structure left in the
+residual counts against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from bench.physics.resonance_fit import (
+    MOST_ORDER,
+    Axis,
+    Complexes,
+    Floats,
+    PoleFit,
+    fit_poles,
+    polynomial_rss,
+    shape,
+)
+from bench.physics.resonance_search import Templates, peaks, templates
+
+REACHES = (6.0, 4.0, 2.7, 9.0, 14.0, 22.0, 40.0, np.inf)
+FEWEST_POINTS = 8
+SIGNIFICANT = 40.0  # chi-squared of a resonance that no noise makes, for a few hundred places searched
+WIDEST_U = 0.2  # of ln Q: above this the width is not known
+LEAST_Q = 1.0
+RIPPLE = 12.0  # white noise gives 14 or more where a resonance is significant
+
+
+@dataclass(frozen=True)
+class Place:
+    """A resonance's frequency and half-bandwidth, Hz."""
+
+    f0_hz: float
+    h_hz: float
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """Fits of one or more poles in one stretch of the sweep, one for each background order.
+
+    `weights` of the fits by Schwarz's criterion. `rivals`: where structure is left in the residual, the fits with one
+    order less and one more, since the choice of order then matters more than noise. `delay_s` was taken out before.
+    """
+
+    low: int
+    high: int
+    fits: tuple[PoleFit, ...]
+    weights: Floats
+    rivals: tuple[PoleFit, ...]
+    delay_s: float
+
+    @cached_property
+    def error(self) -> float:
+        """Effective uncertainty of the first pole's ln h."""
+        return self.error_of(0)
+
+    @property
+    def best(self) -> PoleFit:
+        return self.fits[int(self.weights.argmax())]
+
+    @property
+    def points(self) -> int:
+        return self.high - self.low
+
+    def place(self, pole: int = 0) -> Place:
+        fit = self.best
+        return Place(
+            float(fit.axis.centre_hz + fit.axis.scale_hz * fit.x0[pole]),
+            float(fit.axis.scale_hz * fit.h[pole]),
+        )
+
+    def error_of(self, pole: int) -> float:
+        spread = [float(rival.log_h[pole] - self.best.log_h[pole]) ** 2 for rival in self.rivals]
+        noise = self.best.u_log_h(pole) ** 2 * self.best.inflation
+        return float(np.sqrt(noise + (sum(spread) / len(spread) if spread else 0.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """What the careful look found.
+
+    `main`: the window of the resonance, or None; `pole`: which of its poles; `others`: further resonances as (window,
+    pole); `outside`: a resonance that seems to lie beyond an edge of the sweep; `blurred`: there is a resonance but its
+    width cannot be told.
+    """
+
+    main: Window | None
+    pole: int
+    others: tuple[tuple[Window, int], ...]
+    outside: Place | None
+    blurred: Place | None
+
+
+def study(f_hz: Floats, s: Complexes) -> Study:
+    """Look for resonances in one sweep (n,), rising frequencies."""
+    results = [_study(f_hz, s, delay) for delay in _delays(f_hz, s)]
+    found = [r for r in results if r.main is not None]
+    if not found:
+        return max(results, key=lambda r: (r.blurred is not None, r.outside is not None))
+    plain = found[0]
+    assert plain.main is not None
+    for other in found[1:]:
+        assert other.main is not None
+        if other.main.error < 0.8 * plain.main.error:
+            plain = other
+    return plain
+
+
+def _delays(f_hz: Floats, s: Complexes) -> list[float]:
+    """No delay, and the one that the sweep's own rotation suggests where that is half a radian or more."""
+    turn = np.angle(s[1:] * s[:-1].conj())
+    steps = np.diff(f_hz)
+    per_hz = np.sort(turn / steps)
+    slope = float(np.median(per_hz))
+    delay = -slope / (2 * np.pi)
+    turned = abs(slope) * (f_hz[-1] - f_hz[0])
+    return [0.0, delay] if turned > 0.5 else [0.0]
+
+
+def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
+    turned = s * np.exp(2j * np.pi * delay_s * (f_hz - f_hz.mean()))
+    axis = Axis.of(f_hz)
+    found = templates(axis)
+    if not len(found.x0):
+        return Study(None, 0, (), None, None)
+    power = np.abs(found.response(turned[None])[:, 0]) ** 2
+    starts = [
+        Place(axis.centre_hz + axis.scale_hz * found.x0[i], axis.scale_hz * found.h[i])
+        for i in peaks(found, power, 8)
+    ]
+    first = [(w, _strength(w, 0)) for w in (_window(f_hz, turned, [p], 6.0, delay_s) for p in starts) if w]
+    first.sort(key=lambda pair: -pair[1])
+    best: Window | None = None
+    outside: Place | None = None
+    blurred: Place | None = None
+    for window, _ in first[:4]:
+        tried = ladder(f_hz, turned, [window.place()], delay_s)
+        if tried is None:
+            continue
+        verdict = judge(f_hz, tried, 0)
+        if verdict != "none" and not _stands_out(axis, found, power, tried):
+            continue
+        if verdict == "good":
+            if best is None or tried.error < best.error:
+                best = tried
+        elif verdict == "outside" and outside is None:
+            outside = tried.place()
+        elif verdict == "blurred" and blurred is None:
+            blurred = tried.place()
+    if best is None:
+        return Study(None, 0, (), outside, blurred)
+    return _with_others(f_hz, turned, best, delay_s)
+
+
+def _window(
+    f_hz: Floats, s: Complexes, start: Sequence[Place], reach: float, delay_s: float, taken: int | None = None
+) -> Window | None:
+    """Fits in one stretch around all of `start`; None where it has too few points or repeats the stretch `taken`."""
+    low_hz = min(p.f0_hz - reach * p.h_hz for p in start)
+    high_hz = max(p.f0_hz + reach * p.h_hz for p in start)
+    low = int(np.searchsorted(f_hz, low_hz, side="left"))
+    high = int(np.searchsorted(f_hz, high_hz, side="right"))
+    need = FEWEST_POINTS + 4 * (len(start) - 1)
+    while high - low < need and high - low < len(f_hz):
+        low, high = max(0, low - 1), min(len(f_hz), high + 1)
+    if high - low < need or (taken is not None and high - low == taken):
+        return None
+    axis = Axis.of(f_hz[low:high])
+    x0 = np.array([(p.f0_hz - axis.centre_hz) / axis.scale_hz for p in start])
+    log_h = np.log(np.array([p.h_hz for p in start]) / axis.scale_hz)
+    fits: list[PoleFit] = []
+    for order in range(MOST_ORDER + 1):
+        if 2 * (high - low) - 2 * (order + 1) - 4 * len(start) < 6:
+            break
+        fit = fit_poles(axis, s[low:high], x0, log_h, order)
+        fits.append(fit)
+        if np.all(np.abs(fit.x0) < 1.2) and np.all(fit.h < 1.5):
+            x0, log_h = fit.x0, fit.log_h
+        if order >= 2 and fit.score > fits[-2].score > fits[-3].score:
+            break
+    scores = np.array([fit.score for fit in fits])
+    weights = np.exp(-0.5 * np.clip(scores - scores.min(), 0.0, 700.0))
+    weights[weights < 1e-3] = 0.0
+    weights /= weights.sum()
+    best = int(weights.argmax())
+    uneven = fits[best].inflation > 1.0
+    rivals = [fits[i] for i in (best - 1, best + 1) if uneven and 0 <= i < len(fits)]
+    kept = [fit for fit, weight in zip(fits, weights, strict=True) if weight > 0]
+    return Window(low, high, tuple(kept), weights[weights > 0], tuple(rivals), delay_s)
+
+
+def ladder(f_hz: Floats, s: Complexes, start: Sequence[Place], delay_s: float) -> Window | None:
+    """The best determined fit over windows of several widths; `s` has `delay_s` taken out already."""
+    best: Window | None = None
+    places = list(start)
+    taken: int | None = None
+    for reach in REACHES:
+        window = _window(f_hz, s, places, reach, delay_s, taken)
+        if window is None:
+            continue
+        taken = window.points
+        if best is None or window.error < best.error:
+            best = window
+            if _sane(window):
+                places = [window.place(i) for i in range(len(places))]
+        elif reach > REACHES[0] and window.error > 3 * best.error:
+            break
+    return best
+
+
+def _sane(window: Window) -> bool:
+    fit = window.best
+    return bool(np.all(np.abs(fit.x0) < 1.2) and np.all(fit.h < 1.5))
+
+
+def _strength(window: Window, pole: int) -> float:
+    """Chi-squared that the pole explains, structure in the residual counted as noise."""
+    fit = window.best
+    r = shape(fit.axis.x, fit.x0[pole], fit.h[pole])
+    others = [shape(fit.axis.x, fit.x0[i], fit.h[i]) for i in range(len(fit.x0)) if i != pole]
+    basis = fit.axis.basis[:, : fit.order + 1].astype(complex)
+    q = np.linalg.qr(np.stack([*basis.T, *others], axis=1))[0]
+    rest = r - q @ (q.conj().T @ r)
+    power = float((np.abs(fit.b[pole] * rest) ** 2).sum())
+    return power / (fit.variance * fit.inflation)
+
+
+def judge(f_hz: Floats, window: Window, pole: int) -> str:
+    """`good`, `outside` the sweep, `blurred` (there, but its width cannot be told), or `none`."""
+    fit = window.best
+    place = window.place(pole)
+    if _strength(window, pole) < SIGNIFICANT or not _beats_polynomial(window):
+        return "none"
+    if not f_hz[0] <= place.f0_hz <= f_hz[-1]:
+        beyond = max(f_hz[0] - place.f0_hz, place.f0_hz - f_hz[-1])
+        near = beyond < 2.0 * place.h_hz < 0.5 * (f_hz[-1] - f_hz[0])
+        return "outside" if near and place.f0_hz > 2 * LEAST_Q * place.h_hz else "none"
+    if place.f0_hz / (2 * place.h_hz) < LEAST_Q or abs(fit.x0[pole]) > 1.0 or fit.h[pole] > 1.4:
+        return "none"
+    return "good" if window.error_of(pole) < WIDEST_U else "blurred"
+
+
+def _stands_out(axis: Axis, found: Templates, power: Floats, window: Window) -> bool:
+    """Whether the resonance is far above what shapes of its width pick up elsewhere in the sweep.
+
+    A sweep full of ripple has a fair "resonance" in every wave of it.
+    """
+    place = window.place()
+    x0, h = (place.f0_hz - axis.centre_hz) / axis.scale_hz, place.h_hz / axis.scale_hz
+    alike = (found.h > 0.5 * h) & (found.h < 2.0 * h)
+    near = alike & (np.abs(found.x0 - x0) < 1.5 * h)
+    far = alike & (np.abs(found.x0 - x0) > 8.0 * h)
+    if far.sum() < 8 or not near.any():
+        return True
+    return bool(power[near].max() > RIPPLE * np.quantile(power[far], 0.75))
+
+
+def _beats_polynomial(window: Window) -> bool:
+    """Whether no polynomial with as many unknowns explains the stretch as well."""
+    fit = window.best
+    wide = Axis.of(
+        fit.axis.centre_hz + fit.axis.scale_hz * fit.axis.x,
+        min(fit.order + 2 * len(fit.x0) + 2, len(fit.axis.x) - 4),
+    )
+    model = fit.residual + fit.background_and_poles()
+    rss = polynomial_rss(wide, model[None])[0]
+    n = 2 * len(fit.axis.x)
+    scores = n * np.log(rss) + 2 * np.arange(1, len(rss) + 1) * np.log(n)
+    return bool(scores.min() > fit.score)
+
+
+def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> Study:
+    """Look again at what the main resonance leaves."""
+    others: list[tuple[Window, int]] = []
+    pole = 0
+    for _ in range(2):
+        rest = s.copy()
+        joint = main.best
+        for i in range(len(joint.x0)):
+            place = main.place(i)
+            rest -= joint.b[i] * shape(f_hz, place.f0_hz, place.h_hz)
+        known = [main.place(i) for i in range(len(joint.x0))] + [w.place(i) for w, i in others]
+        found = _next(f_hz, s, rest, main, known, delay_s)
+        if found is None:
+            break
+        window, inside = found
+        if inside:
+            main = window
+            pole = int(np.argmin([main.error_of(i) for i in range(len(main.best.x0))]))
+        else:
+            others.append((window, 0))
+    others += [(main, i) for i in range(len(main.best.x0)) if i != pole]
+    for i, (window, at) in enumerate(others):
+        if window is not main and window.error_of(at) < 0.3 * main.error_of(pole):
+            others[i], main, pole = (main, pole), window, at
+    return Study(main, pole, tuple(others), None, None)
+
+
+def _next(
+    f_hz: Floats, s: Complexes, rest: Complexes, main: Window, known: Sequence[Place], delay_s: float
+) -> tuple[Window, bool] | None:
+    """The strongest further resonance: its window, and whether that is the main one's with one more pole."""
+    axis = Axis.of(f_hz)
+    found = templates(axis)
+    power = np.abs(found.response(rest[None])[:, 0]) ** 2
+    noise = main.best.variance * main.best.inflation
+    for i in peaks(found, power, 6):
+        if power[i] < SIGNIFICANT * noise:
+            break
+        start = Place(axis.centre_hz + axis.scale_hz * found.x0[i], axis.scale_hz * found.h[i])
+        if any(
+            abs(start.f0_hz - k.f0_hz) < 0.3 * (start.h_hz + k.h_hz) and start.h_hz > 2 * k.h_hz
+            for k in known
+        ):
+            continue
+        low_hz, high_hz = f_hz[main.low], f_hz[main.high - 1]
+        if low_hz <= start.f0_hz <= high_hz:
+            if not _better_with(s, main, start):
+                continue
+            joint = ladder(f_hz, s, [*(main.place(k) for k in range(len(main.best.x0))), start], delay_s)
+            if joint is not None and _true_pair(f_hz, joint, main):
+                return joint, True
+        else:
+            alone = ladder(f_hz, rest, [start], delay_s)
+            if (
+                alone is not None
+                and judge(f_hz, alone, 0) == "good"
+                and alone.best.h[0] < 0.5
+                and all(abs(alone.place().f0_hz - k.f0_hz) > alone.place().h_hz + k.h_hz for k in known)
+            ):
+                return alone, False
+    return None
+
+
+def _better_with(s: Complexes, main: Window, start: Place) -> bool:
+    """Whether one more pole pays in the main resonance's own window."""
+    fit = main.best
+    axis = fit.axis
+    tried = fit_poles(
+        axis,
+        s[main.low : main.high],
+        np.append(fit.x0, (start.f0_hz - axis.centre_hz) / axis.scale_hz),
+        np.append(fit.log_h, np.log(start.h_hz / axis.scale_hz)),
+        fit.order,
+    )
+    return tried.score < fit.score - 10.0 and abs(tried.x0[-1]) < 1.0 and tried.h[-1] < 0.7
+
+
+def _true_pair(f_hz: Floats, joint: Window, main: Window) -> bool:
+    """Whether the added pole is a resonance, not a bend of the background."""
+    fit = joint.best
+    new = len(fit.x0) - 1
+    biggest = np.abs(fit.b).max()
+    return (
+        all(judge(f_hz, joint, i) == "good" for i in range(len(fit.x0)))
+        and fit.h[new] < 0.5
+        and abs(fit.b[new]) > 0.01 * biggest
+        and joint.error_of(new) < 0.2
+        and joint.error_of(0) < max(main.error, 0.02)
+    )
