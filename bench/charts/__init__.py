@@ -54,12 +54,19 @@ def draw_session(
     fit = session.read_fit()
     recipes = {c.name: recipe(plan, c.name) for c in plan.coil}
     folder = session.charts_dir
-    jobs: list[tuple[Path, Any]] = [
-        (folder / stems[name], coil_page(plan, tables, fit, name, recipes[name], session.name))
-        for name in chosen
-    ]
-    if not coils:
-        jobs.append((folder / OVERVIEW, set_page(plan, tables, fit, recipes, session.name)))
+    try:
+        jobs: list[tuple[Path, Any]] = [
+            (folder / stems[name], coil_page(plan, tables, fit, name, recipes[name], session.name))
+            for name in chosen
+        ]
+        if not coils:
+            jobs.append((folder / OVERVIEW, set_page(plan, tables, fit, recipes, session.name)))
+    except (AttributeError, TypeError, ValueError, KeyError) as problem:
+        # Tables are checked when read; only a fit edited by hand can hold what is none of its own.
+        raise SessionError(
+            f"{session.path / 'fit.json'} holds something that no fit writes ({problem}). "
+            "Delete it and run `regenbench fit` again."
+        ) from problem
     return _write(jobs, formats, paper)
 
 

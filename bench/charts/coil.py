@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from bench.charts import words
-from bench.charts.graphs import draw_onset, draw_q, frequency_span
+from bench.charts.graphs import draw_onset, draw_q, frequency_span, name_unit, nice_ticks
 from bench.charts.page import CoilPage
 from bench.charts.parts import DASHED, DOTTED, ArcDial, Knob, draw_dial, draw_knob, frequency_at
 from bench.charts.style import (
@@ -134,7 +134,7 @@ class _Layout:
         cx = place.cx
         y = self.y_dial + 6.0
         if not p.scale.fitted:
-            for i, line in enumerate(wrap(self._dial_gap(), 84.0, BODY)):
+            for i, line in enumerate(wrap(self._dial_gap(), 64.0, BODY)):
                 s.text(cx, y + 16 - 4.2 * i, line, BODY, ha="center", color=SOFT, gid="placeholder")
             return
         s.text(cx, y + 21.5, unit, 13.0, weight="bold", ha="center", gid="dial unit")
@@ -183,7 +183,7 @@ class _Layout:
         unit = p.show.frequency
         x_label = self.x0 + PAD
         rows = [self.y_dial - 4.1, self.y_dial - 8.1, self.y_dial - 11.9]
-        for y, label in zip(rows, ("dial", unit, f"{unit}/div"), strict=True):
+        for y, label in zip(rows, ("dial", unit, f"{words.thousands(unit)}/div"), strict=True):
             s.text(x_label, y, label, SMALL, color=SOFT)
         if not p.scale.fitted:
             s.text(
@@ -204,7 +204,7 @@ class _Layout:
             x = left + (right - left) * i / max(len(dials) - 1, 1)
             s.text(x, rows[0], f"{dials[i]:g}", SMALL, ha="center", color=SOFT)
             s.text(x, rows[1], texts[i], size, weight=weight, ha="center", gid="table frequency")
-            s.text(x, rows[2], words.two_digits(per_division[i] / words.HZ_PER[unit]), SMALL, ha="center")
+            s.text(x, rows[2], words.two_digits(per_division[i] / 1e3), SMALL, ha="center")
 
     def _knob(self) -> None:
         p, s = self.page, self.sheet
@@ -223,7 +223,7 @@ class _Layout:
             text = "A control of more than one turn has no clock positions: see the graph."
             _note(s, left, self.y_table - 20, self.LEFT - 6, text)
             return
-        knob = Knob(self.x0 + self.LEFT / 2, self.y_knob + 20.6, 15.6, self.LEFT / 2 - 0.6)
+        knob = Knob(self.x0 + self.LEFT / 2, self.y_knob + 19.8, 15.6, self.LEFT / 2 - 0.6)
         draw_knob(s, p, knob)
         self._knob_key(self.y_knob + 1.6)
 
@@ -301,7 +301,7 @@ class _Layout:
         if p.q_law or p.q_points:
             axes = s.graph(*box, "Q")
             draw_q(axes, p, span, right - left)
-            s.text(left - 2.2, bottom - 3.45, p.show.frequency, SMALL, ha="right", color=SOFT)
+            name_unit(s, axes, p.show.frequency, left, right, bottom)
         else:
             _empty(s, box, "No Q read yet. A resonance reading with its Q draws this graph.")
 
@@ -355,13 +355,8 @@ def _row_type(texts: list[str], width: float) -> tuple[float, Literal["normal", 
 
 
 def _even(first: float, last: float) -> list[float]:
-    """Ten or so whole dial readings from one end to the other, in the order of the dial."""
-    span = abs(last - first)
-    low, high = sorted((first, last))
-    for step in (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000):
-        if span / step <= 10.5:
-            break
-    dials = [i * float(step) for i in range(int(np.ceil(low / step)), int(np.floor(high / step)) + 1)]
+    """Ten or so round dial readings from one end to the other, in the order of the dial."""
+    dials = nice_ticks(min(first, last), max(first, last), 11)
     return dials if last > first else dials[::-1]
 
 

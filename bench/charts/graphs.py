@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from matplotlib.axes import Axes
 
 from bench.charts import words
 from bench.charts.page import CoilPage, OnsetPoint, QPoint
-from bench.charts.scale import smooth
-from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT, text_width_mm
+from bench.charts.scale import curve, smooth
+from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT, Sheet, text_width_mm
 
 NICE = (1.0, 2.0, 2.5, 5.0)
 
@@ -27,6 +28,25 @@ def nice_ticks(low: float, high: float, most: int) -> list[float]:
         if last - first + 1 <= most:
             return [i * step for i in range(first, last + 1)]
     return []
+
+
+def log_ticks(low_hz: float, high_hz: float, width_mm: float, unit: str) -> list[float]:
+    """Round frequencies for a logarithmic axis, as many as stand apart."""
+    whole = math.log(high_hz / low_hz)
+    for digits in (
+        (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
+        (1, 1.5, 2, 3, 4, 5, 6, 8),
+        (1, 2, 3, 5, 7),
+        (1, 2, 5),
+        (1,),
+    ):
+        first, last = math.floor(math.log10(low_hz)), math.ceil(math.log10(high_hz))
+        ticks = [d * 10.0**e for e in range(first, last + 1) for d in digits]
+        ticks = [t for t in ticks if low_hz <= t <= high_hz]
+        widest = max((text_width_mm(words.frequency(t, unit), SMALL) for t in ticks), default=0.0) + 2.0
+        if all(math.log(b / a) / whole * width_mm >= widest for a, b in pairwise(ticks)):
+            return ticks
+    return ticks
 
 
 def frequency_span(page: CoilPage) -> tuple[float, float]:
@@ -57,6 +77,15 @@ def frequency_axis(
         if len(ticks) < 2 or (ticks[1] - ticks[0]) / (high_hz - low_hz) * width_mm >= widest + 2.5:
             break
     axes.set_xticks(ticks, [words.frequency(t, unit) for t in ticks])
+
+
+def name_unit(sheet: Sheet, axes: Axes, unit: str, left: float, right: float, bottom: float) -> None:
+    """The frequencies' unit beside their numbers, left or right of them, whichever has more room."""
+    to_mm = axes.transData + sheet.axes.transData.inverted()
+    ends = [float(to_mm.transform((t, axes.get_ylim()[0]))[0]) for t in axes.get_xticks()]
+    at_left = not ends or min(ends) - left >= right - max(ends)
+    x = left - 2.2 if at_left else right + 2.2
+    sheet.text(x, bottom - 3.45, unit, SMALL, ha="right" if at_left else "left", color=SOFT)
 
 
 def angle_limits(page: CoilPage) -> tuple[float, float]:
@@ -95,13 +124,10 @@ def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float], width_m
     axes.set_yticks(ticks, [f"{t:g}°" for t in ticks])
     clock_axis(axes, page, low, high)
 
-    fitted = [(p.f_hz, p.fitted_deg) for p in page.onset if p.fitted_deg is not None]
-    if len(fitted) > 1:
-        f = np.array([p[0] for p in fitted])
+    f, angles = curve((p.f_hz, p.fitted_deg) for p in page.onset)
+    if len(f) > 1:
         at = np.geomspace(f[0], f[-1], 200)
-        (line,) = axes.plot(
-            at, smooth(np.log(f), [p[1] for p in fitted], np.log(at)), color=ACCENT, lw=1.3, zorder=3
-        )
+        (line,) = axes.plot(at, smooth(np.log(f), angles, np.log(at)), color=ACCENT, lw=1.3, zorder=3)
         line.set_gid("fitted onset")
     _points(axes, [p for p in page.onset if p.dropout], "dropout", "v", 4.4, "#ffffff")
     _points(axes, [p for p in page.onset if p.onset.value], "onset", "o", 4.4, INK)
@@ -199,12 +225,9 @@ def draw_q(axes: Axes, page: CoilPage, span_hz: tuple[float, float], width_mm: f
     axes.set_yticks(nice_ticks(low, high, 5))
     axes.grid(axis="y", color=HAIR, lw=0.4, zorder=0)
     axes.set_axisbelow(True)
-    if len(page.q_law) > 1:
-        f = np.array([p.f_hz for p in page.q_law])
-        order = np.argsort(f)
-        f = f[order]
-        q = np.array([p.q for p in page.q_law])[order]
-        u = np.array([p.q_u or 0.0 for p in page.q_law])[order]
+    f, q = curve((p.f_hz, p.q) for p in page.q_law)
+    if len(f) > 1:
+        _, u = curve((p.f_hz, p.q_u or 0.0) for p in page.q_law)
         at = np.geomspace(f[0], f[-1], 200)
         middle, wide = (smooth(np.log(f), y, np.log(at)) for y in (q, u))
         band = axes.fill_between(at, middle - wide, middle + wide, facecolor=BAND, edgecolor="none", zorder=1)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -13,10 +12,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import NullLocator
 
-from bench.charts import words
-from bench.charts.graphs import nice_ticks
+from bench.charts import set_table, words
+from bench.charts.graphs import log_ticks, name_unit, nice_ticks
 from bench.charts.page import CoilPage, SetPage
-from bench.charts.scale import smooth
+from bench.charts.scale import curve, smooth
 from bench.charts.style import (
     ACCENT,
     BODY,
@@ -165,7 +164,7 @@ class _Overview:
             axes.spines[name].set_visible(False)
         s.heading(self.x0 + PAD, self.y1 - HEADER - 5.0, "Coverage")
         self._band_names(axes)
-        rows = {c.coil: i for i, c in enumerate(p.coils)}
+        rows = {c.coil: i for i, c in enumerate(p.coils) if c.scale.fitted}
         for i, c in enumerate(p.coils):
             span = c.scale.range_hz if c.scale.fitted else None
             if span is None:
@@ -315,7 +314,7 @@ class _Overview:
         p, s = self.page, self.sheet
         axes = s.graph(*box, "Q")
         self._frequency_axis(axes, True)
-        s.text(self.left - 2.0, box[1] - 3.45, p.show.frequency, SMALL, ha="right", color=SOFT)
+        name_unit(s, axes, p.show.frequency, self.left, self.right, box[1])
         s.heading(self.x0 + PAD, box[1] + box[3] + 1.2, "Q of the tanks")
         values = [q.q for c in p.coils for q in (*c.q_law, *c.q_points)]
         if not values:
@@ -354,15 +353,23 @@ class _Overview:
     def _labels(
         self, axes: Axes, series: Sequence[tuple[str, Sequence[tuple[float, float | None]]]], above: bool
     ) -> None:
-        """A coil's name: left of its curve's first point, or above its middle one."""
+        """A coil's name: left of its curve's first point, or above its middle one; clear of the names before it."""
+        to_points = axes.transData + axes.figure.dpi_scale_trans.inverted()
+        taken: list[tuple[float, float]] = []
         for name, points in series:
             ordered = sorted((f, v) for f, v in points if v is not None)
             if not ordered:
                 continue
+            at = ordered[len(ordered) // 2] if above else ordered[0]
+            shift = (0.0, 5.0) if above else (-4.0, 0.0)
+            x, y = (float(v) * 72 + d for v, d in zip(to_points.transform(at), shift, strict=True))
+            while any(abs(x - a) < 25 and abs(y - b) < 9 for a, b in taken):
+                y, shift = y + 3, (shift[0], shift[1] + 3)
+            taken.append((x, y))
             axes.annotate(
                 printable(name),
-                ordered[len(ordered) // 2] if above else ordered[0],
-                (0, 5) if above else (-4, 0),
+                at,
+                shift,
                 textcoords="offset points",
                 ha="center" if above else "right",
                 va="bottom" if above else "center",
@@ -375,8 +382,8 @@ class _Overview:
 
     def _table(self, top: float) -> None:
         p, s = self.page, self.sheet
-        heads = _heads(p)
-        rows = [[title, *_row(c, p)] for title, c in zip(self.titles, p.coils, strict=True)]
+        heads = set_table.heads(p)
+        rows = [[title, *set_table.row(c, p)] for title, c in zip(self.titles, p.coils, strict=True)]
         room = self.x1 - self.x0 - 2 * PAD
         for size in (BODY, 7.5, SMALL, TINY):
             widths = [
@@ -416,25 +423,6 @@ class _Overview:
             s.text(x, y, line, SMALL, gid="warning")
 
 
-def log_ticks(low_hz: float, high_hz: float, width_mm: float, unit: str) -> list[float]:
-    """Round frequencies for a logarithmic axis, as many as stand apart."""
-    whole = math.log(high_hz / low_hz)
-    for digits in (
-        (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
-        (1, 1.5, 2, 3, 4, 5, 6, 8),
-        (1, 2, 3, 5, 7),
-        (1, 2, 5),
-        (1,),
-    ):
-        first, last = math.floor(math.log10(low_hz)), math.ceil(math.log10(high_hz))
-        ticks = [d * 10.0**e for e in range(first, last + 1) for d in digits]
-        ticks = [t for t in ticks if low_hz <= t <= high_hz]
-        widest = max((text_width_mm(words.frequency(t, unit), SMALL) for t in ticks), default=0.0) + 2.0
-        if all(math.log(b / a) / whole * width_mm >= widest for a, b in pairwise(ticks)):
-            return ticks
-    return ticks
-
-
 def _series(
     axes: Axes,
     index: int,
@@ -443,13 +431,12 @@ def _series(
     law: Sequence[tuple[float, float | None]],
     what: str,
 ) -> None:
-    ordered = sorted((f, v) for f, v in law if v is not None)
-    if len(ordered) > 1:
-        f = np.array([p[0] for p in ordered])
+    f, values = curve(law)
+    if len(f) > 1:
         at = np.geomspace(f[0], f[-1], 120)
         (line,) = axes.plot(
             at,
-            smooth(np.log(f), [p[1] for p in ordered], np.log(at)),
+            smooth(np.log(f), values, np.log(at)),
             color=ACCENT,
             lw=1.2,
             ls=LINES[index % len(LINES)],
@@ -468,47 +455,3 @@ def _series(
             zorder=4,
         )
         dots.set_gid(f"{what} readings {name}")
-
-
-def _heads(page: SetPage) -> list[str]:
-    return [
-        "coil",
-        page.show.frequency,
-        "grid turns",
-        "wire",
-        "tickler turns",
-        "L, µH",
-        f"stray C, {page.show.capacitance}",
-        "Q",
-        "onset",
-        "gm · M, mS·µH",
-        "advice",
-    ]
-
-
-def _row(c: CoilPage, page: SetPage) -> list[str]:
-    unit = page.show.frequency
-    span = c.scale.range_hz if c.scale.fitted else None
-    angles = [q.onset.value for q in c.onset if q.onset.value is not None]
-    qs = [q.q for q in c.q_law] or [q.q for q in c.q_points]
-    return [
-        words.frequency_range(*span, unit, 1e-3 * span[0]).removesuffix(f"{words.FIXED}{unit}")
-        if span
-        else "-",
-        words.turns(c.grid_turns) if c.grid_turns else "-",
-        words.length(c.wire_m, page.show) if c.wire_m else "-",
-        words.turns(c.tickler_turns),
-        words.with_u(c.l_h.value, c.l_h.u, 1e-6),
-        words.with_u(c.c_stray_f.value, c.c_stray_f.u, 1e-12),
-        _span_text(qs),
-        words.angle_range(angles, page.control) if angles else "-",
-        words.with_u(c.gm_m_sh.value, c.gm_m_sh.u, 1e-9),
-        c.advice_short,
-    ]
-
-
-def _span_text(values: Sequence[float]) -> str:
-    if not values:
-        return "-"
-    low, high = f"{min(values):.0f}", f"{max(values):.0f}"
-    return low if low == high else f"{low} to {high}"

@@ -50,7 +50,7 @@ class DialScale:
         if len(self.dial) < 2:
             return False
         steps = np.diff(np.asarray(self.f_hz))
-        return bool(np.all(steps > 0) or np.all(steps < 0))
+        return bool(np.all(np.diff(self.dial) > 0) and (np.all(steps > 0) or np.all(steps < 0)))
 
     @property
     def measured_span(self) -> tuple[float, float] | None:
@@ -179,7 +179,7 @@ def coil_page(
     q_rows, q_state = _one_condition([r for r in resonance if known(r.get("q")) is not None], asked, antenna)
     control = plan.receiver.control
     scale = _scale(plan, entry, plain)
-    onset = _onset(entry, approaches)
+    onset = _onset(entry, approaches, control.travel_deg)
     unit = plan.show.frequency
     sentence = words.advice_sentence(entry.get("advice"), [p.f_hz for p in onset], control, unit)
     return CoilPage(
@@ -194,14 +194,14 @@ def coil_page(
         scale=scale,
         onset=onset,
         q_law=tuple(
-            QPoint(f, q, known(u))
+            QPoint(f, q, _positive(u))
             for f, q, u in _zip(law.get("f_hz"), law.get("q"), law.get("q_u"))
-            if f is not None and q is not None
+            if _positive(f) is not None and _positive(q) is not None
         ),
         q_points=tuple(
-            QPoint(f, q, known(row.get("q_u")))
+            QPoint(f, q, _positive(row.get("q_u")))
             for row in q_rows
-            if (f := known(row.get("f0_hz"))) is not None and (q := known(row.get("q"))) is not None
+            if (f := _positive(row.get("f0_hz"))) is not None and (q := _positive(row.get("q"))) is not None
         ),
         recipe=words.recipe_lines(coil, plan.show),
         grid_turns=coil.grid.turns,
@@ -229,13 +229,12 @@ def set_page(
     recipes: Mapping[str, str] | None = None,
     session: str = "",
 ) -> SetPage:
-    """Gather the overview of a set; see `coil_page`."""
-    pages = tuple(
-        coil_page(plan, tables, fit, c.name, (recipes or {}).get(c.name), session) for c in plan.coil
-    )
+    """Gather the overview of a set, its coils in order of frequency; see `coil_page`."""
+    pages = [coil_page(plan, tables, fit, c.name, (recipes or {}).get(c.name), session) for c in plan.coil]
+    pages.sort(key=lambda page: page.scale.range_hz or (math.inf, math.inf))
     overlaps = []
     for entry in (fit or {}).get("overlaps") or ():
-        low, high = known(entry.get("low_hz")), known(entry.get("high_hz"))
+        low, high = _positive(entry.get("low_hz")), _positive(entry.get("high_hz"))
         pair: Sequence[Any] = entry.get("coils") or ()
         if low is not None and high is not None and len(pair) == 2:
             overlaps.append(
@@ -249,10 +248,21 @@ def set_page(
         show=plan.show,
         control=plan.receiver.control,
         window_deg=plan.receiver.control.window_deg,
-        coils=pages,
+        coils=tuple(pages),
         overlaps=tuple(overlaps),
         warnings=tuple(str(w) for w in (fit or {}).get("warnings") or ()),
     )
+
+
+def _positive(value: Any) -> float | None:
+    number = known(value)
+    return number if number is not None and 0 < number < 1e11 else None
+
+
+def _angle(value: Any, travel_deg: float) -> float | None:
+    """An angle, unless it lies further beyond the stops than a sensor can be wrong."""
+    number = known(value)
+    return number if number is not None and -10 <= number <= travel_deg + 10 else None
 
 
 def _text(value: Any) -> str:
@@ -271,7 +281,7 @@ def _one_condition(rows: Sequence[Row], wanted: Row, antenna: str) -> tuple[list
     """
     groups: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
-        if not known(row.get("added_c_f")) and known(row.get("f0_hz")) is not None:
+        if not known(row.get("added_c_f")) and _positive(row.get("f0_hz")) is not None:
             key = (_text(row.get("valve")) or "working", _text(row.get("antenna")) or antenna)
             groups.setdefault(key, []).append(row)
     if not groups:
@@ -291,21 +301,21 @@ def _zip(*columns: Any) -> list[tuple[Any, ...]]:
 
 def _scale(plan: Plan, entry: Mapping[str, Any], rows: Sequence[Row]) -> DialScale:
     law = entry.get("dial_law") or {}
-    points = sorted(
-        (d, f, known(k), known(u))
-        for d, f, k, u in _zip(
-            law.get("dial"), law.get("f_hz"), law.get("khz_per_division"), law.get("f_u_hz")
-        )
-        if known(d) is not None and known(f) is not None
-    )
+    columns = (law.get("dial"), law.get("f_hz"), law.get("khz_per_division"), law.get("f_u_hz"))
+    by_dial = {
+        d: (d, f, _positive(abs(known(k) or 0.0)), _positive(u))
+        for d, f, k, u in _zip(*columns)
+        if known(d) is not None and _positive(f) is not None
+    }
+    points = [by_dial[d] for d in sorted(by_dial)]
+    first, last = sorted(plan.receiver.tuning.dial)
+    pairs = [(known(r.get("dial")), _positive(r.get("f0_hz"))) for r in rows]
     measured = tuple(
-        sorted(
-            (d, f) for r in rows if (d := known(r.get("dial"))) is not None and (f := known(r.get("f0_hz")))
-        )
+        sorted((d, f) for d, f in pairs if d is not None and f is not None and first <= d <= last)
     )
     dial = tuple(float(p[0]) for p in points)
     f_hz = tuple(float(p[1]) for p in points)
-    given = [abs(p[2]) * 1e3 for p in points if p[2] is not None]
+    given = [p[2] * 1e3 for p in points if p[2] is not None]
     if len(given) != len(points) and len(points) > 1:
         given = [abs(g) for g in np.gradient(np.asarray(f_hz), np.asarray(dial))]
     u = [p[3] for p in points]
@@ -335,7 +345,7 @@ def _scatter(
     rows: Sequence[Row],
 ) -> float | None:
     """Uncertainty of a frequency taken off the law: scatter of the readings about it, with their own uncertainty."""
-    own = [u for r in rows if (u := known(r.get("f0_u_hz"))) is not None]
+    own = [u for r in rows if (u := _positive(r.get("f0_u_hz"))) is not None]
     parts = [float(np.mean(np.square(own)))] if own else []
     if len(dial) > 1 and measured:
         from bench.charts.scale import smooth
@@ -346,33 +356,33 @@ def _scatter(
     return math.sqrt(sum(parts)) if parts and sum(parts) > 0 else None
 
 
-def _onset(entry: Mapping[str, Any], rows: Sequence[Row]) -> tuple[OnsetPoint, ...]:
+def _onset(entry: Row, rows: Sequence[Row], travel: float) -> tuple[OnsetPoint, ...]:
     points = []
     for item in entry.get("onset") or ():
-        f = known(item.get("f_hz"))
+        f = _positive(item.get("f_hz"))
         if f is None:
             continue
-        measured, fitted = known(item.get("measured_deg")), known(item.get("fitted_deg"))
-        dropout = known(item.get("dropout_deg"))
-        spread = known(item.get("dropout_u_deg"))
+        measured, fitted = _angle(item.get("measured_deg"), travel), _angle(item.get("fitted_deg"), travel)
+        dropout = _angle(item.get("dropout_deg"), travel)
+        spread = _positive(item.get("dropout_u_deg"))
         if spread is None:
             spread = _mean_u([r for r in rows if r.get("direction") == "drop-out"], f)
         points.append(
             OnsetPoint(
                 f_hz=f,
-                onset=Reading(measured, known(item.get("measured_u_deg"))),
+                onset=Reading(measured, _positive(item.get("measured_u_deg"))),
                 dropout=Reading(dropout, spread if dropout is not None else None),
                 fitted_deg=fitted,
                 silent=measured is None and _tried(rows, f),
             )
         )
     if not points:
-        points = _unfitted(rows)
+        points = _unfitted(rows, travel)
     return tuple(sorted(points, key=lambda p: p.f_hz))
 
 
 def _near(rows: Sequence[Row], f_hz: float) -> list[Row]:
-    return [r for r in rows if (g := known(r.get("f_hz"))) is not None and abs(g / f_hz - 1) < 5e-3]
+    return [r for r in rows if (g := _positive(r.get("f_hz"))) is not None and abs(g / f_hz - 1) < 5e-3]
 
 
 def _tried(rows: Sequence[Row], f_hz: float) -> bool:
@@ -384,10 +394,10 @@ def _mean_u(rows: Sequence[Row], f_hz: float) -> float | None:
     return sum(weights) ** -0.5 if weights else None
 
 
-def _unfitted(rows: Sequence[Row]) -> list[OnsetPoint]:
+def _unfitted(rows: Sequence[Row], travel: float) -> list[OnsetPoint]:
     """Readings as they stand, where no fit has used them yet."""
     frequencies: list[float] = []
-    for f in sorted(f for r in rows if (f := known(r.get("f_hz"))) is not None):
+    for f in sorted(f for r in rows if (f := _positive(r.get("f_hz"))) is not None):
         if not frequencies or f / frequencies[-1] - 1 > 5e-3:
             frequencies.append(f)
     points = []
@@ -395,7 +405,7 @@ def _unfitted(rows: Sequence[Row]) -> list[OnsetPoint]:
         means = {}
         for direction in ("onset", "drop-out"):
             there = [r for r in _near(rows, f) if r.get("direction") == direction]
-            angles = [a for r in there if (a := known(r.get("angle_deg"))) is not None]
+            angles = [a for r in there if (a := _angle(r.get("angle_deg"), travel)) is not None]
             means[direction] = Reading(float(np.mean(angles)), _mean_u(there, f)) if angles else Reading()
         silent = not means["onset"] and _tried(rows, f)
         points.append(OnsetPoint(f, means["onset"], means["drop-out"], None, silent))

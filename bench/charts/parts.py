@@ -299,8 +299,9 @@ def _labels(sheet: Sheet, page: CoilPage, knob: Knob, ticks: Sequence[tuple[floa
         s, c = np.sin(np.radians(deg)), np.cos(np.radians(deg))
         half_w, half_h = text_width_mm(text, size, "bold") / 2 + 0.4, 1.3
         x, y = spot(knob.cx, knob.cy, r_text, deg)
+        reach = knob.room - half_w + 0.4
         sheet.text(
-            x + s * half_w,
+            min(max(x + s * half_w, knob.cx - reach), knob.cx + reach),
             y + c * half_h,
             text,
             size,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,6 +69,13 @@ def smooth(x: Sequence[float] | Floats, y: Sequence[float] | Floats, at: Any) ->
     below = ys[0] + slope[0] * (q - xs[0])
     above = ys[-1] + slope[-1] * (q - xs[-1])
     return np.asarray(np.where(q < xs[0], below, np.where(q > xs[-1], above, inside)), dtype=float)
+
+
+def curve(points: Iterable[tuple[float, float | None]]) -> tuple[Floats, Floats]:
+    """Known points in order, one for each x, as `smooth` needs them."""
+    known = {x: y for x, y in points if y is not None}
+    xs = sorted(known)
+    return np.array(xs, dtype=float), np.array([known[x] for x in xs], dtype=float)
 
 
 def _end_slope(h0: float, h1: float, s0: float, s1: float) -> float:

@@ -78,10 +78,14 @@ def frequency(f_hz: float, unit: str, decimals: int | None = None, digits: int =
     return grouped(f_hz / HZ_PER[unit], decimals)
 
 
+def thousands(unit: str) -> str:
+    """The unit of a thousand that goes with a unit: kHz with MHz, kc with Mc."""
+    return {"MHz": "kHz", "Mc": "kc"}.get(unit, unit)
+
+
 def small_frequency(f_hz: float, unit: str) -> str:
     """An uncertainty of a frequency: always in thousands, two digits."""
-    name = {"MHz": "kHz", "Mc": "kc"}.get(unit, unit)
-    return f"{two_digits(f_hz / 1e3)}{FIXED}{name}"
+    return f"{two_digits(f_hz / 1e3)}{FIXED}{thousands(unit)}"
 
 
 def two_digits(value: float) -> str:

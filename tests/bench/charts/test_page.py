@@ -150,3 +150,33 @@ def test_the_set(bench) -> None:
     assert page.overlaps[0].low_hz == pytest.approx(b.f_hz("A", 100))
     assert page.overlaps[0].high_hz == pytest.approx(b.f_hz("B", 0))
     assert page.date == "11 March 2031"
+
+
+def test_the_set_is_in_order_of_frequency_whatever_the_plans_order(bench) -> None:
+    b = bench(coils={"high": 4.4e-6, "not read": 23e-6, "low": 120e-6})
+    b.fit["coils"] = [c for c in b.fit["coils"] if c["name"] != "not read"]
+    tables = {k: [r for r in v if r["coil"] != "not read"] for k, v in b.tables.items()}
+    page = set_page(b.plan, tables, b.fit)
+    assert [c.coil for c in page.coils] == ["low", "high", "not read"]
+
+
+def test_values_that_no_chart_can_show_are_left_out(bench) -> None:
+    b = bench()
+    entry = b.coil("B")
+    entry["dial_law"]["f_hz"][3] = 0.0
+    entry["dial_law"]["f_hz"][4] = -1.0
+    entry["dial_law"]["dial"][7] = entry["dial_law"]["dial"][6]
+    entry["onset"][0] |= {"measured_deg": 1e9, "measured_u_deg": -1.0}
+    entry["onset"][1]["f_hz"] = 0.0
+    entry["q_law"]["q"][0] = None
+    entry["q_law"]["q_u"][1] = -3.0
+    b.tables["resonance"][6]["dial"] = 500.0
+    page = coil_page(b.plan, b.tables, b.fit, "B")
+    assert page.scale.fitted
+    assert len(page.scale.dial) == 98
+    assert len(page.scale.measured) == 5
+    assert len(page.onset) == 4
+    assert page.onset[0].onset.value is None
+    assert page.onset[0].onset.u is None
+    assert len(page.q_law) == 8
+    assert page.q_law[0].q_u is None

@@ -163,6 +163,19 @@ def test_a_damaged_fit_is_made_again(
     assert "fit.json is damaged" in err
 
 
+@pytest.mark.parametrize(
+    "coil", [{"dial_law": 3}, {"onset": [7]}, {"advice": "keep"}, {"q_law": {"f_hz": 1.0}}, {"gm_m": []}]
+)
+def test_a_fit_edited_by_hand_ends_in_a_clear_line_or_a_chart(
+    regenbench: Regenbench, tmp_path: Path, coil: dict[str, Any]
+) -> None:
+    session = make(tmp_path / "evening", ONE, readings=False)
+    session.write_fit({"coils": [{"name": "B", **coil}]})
+    code, _, err = regenbench("chart", "evening", "--format", "svg")
+    assert code == 0 or (code == 1 and "Delete it and run `regenbench fit` again" in err)
+    assert (code == 0) == (coil == {"gm_m": []})
+
+
 def test_an_unknown_coil_is_told_with_those_there_are(regenbench: Regenbench, tmp_path: Path) -> None:
     make(tmp_path / "evening", TWO)
     code, out, err = regenbench("chart", "evening", "--coil", "C")
