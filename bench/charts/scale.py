@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -132,16 +133,38 @@ def round_marks(
         numbered = _divide(low, high, place, top, number_gap / 2, whole)
     stroked = _divide(low, high, place, top, stroke_gap, whole)
     values = sorted(set(numbered) | set(stroked), key=_value)
-    places = place(np.array([_value(v) for v in values])) if values else np.array([])
-    marks = []
-    for key, where in zip(values, places, strict=True):
+    if not values:
+        return []
+    places = dict(zip(values, map(float, place(np.array([_value(v) for v in values]))), strict=True))
+    ranks = {}
+    for key in values:
         if key in numbered:
-            rank = 0
+            ranks[key] = 0
         else:
             exponent, mantissa = stroked[key]
-            rank = 1 if _is_multiple(key, _LONGER[mantissa], exponent) else 2
-        marks.append(Mark(_value(key), float(where), rank))
-    return marks
+            ranks[key] = 1 if _is_multiple(key, _LONGER[mantissa], exponent) else 2
+    _fill(ranks, places, number_gap)
+    return [Mark(_value(key), places[key], rank) for key, rank in ranks.items()]
+
+
+def _fill(ranks: dict[Key, int], places: dict[Key, float], gap: float) -> None:
+    """Number the roundest long stroke wherever there is room for one between two numbers."""
+    keys = list(ranks)
+    done = False
+    while not done:
+        done = True
+        numbered = [i for i, key in enumerate(keys) if ranks[key] == 0]
+        for a, b in pairwise(numbered):
+            first, last = places[keys[a]], places[keys[b]]
+            fits = [
+                key
+                for key in keys[a + 1 : b]
+                if ranks[key] == 1 and min(abs(places[key] - first), abs(places[key] - last)) >= gap
+            ]
+            if fits:
+                off = [(-key[1], abs(places[key] - (first + last) / 2), key) for key in fits]
+                ranks[min(off)[2]] = 0
+                done = False
 
 
 Key = tuple[int, int]  # integer and power of ten: values are compared exactly, not as floats
