@@ -5,6 +5,7 @@ What is left out is told with how many rows and why. All of it is column work, s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,9 @@ TYPED_ANGLE_U_DEG = 5.0
 READ_ANGLE_U_DEG = 2.0
 # No sweep and no sensor is believed closer than this, whatever the row says.
 LEAST_F0_SHARE_U = 1e-7
+# What all approaches of a session share and their scatter does not show: play of the sensor's coupling and the knob, bow of
+# its potentiometer, wear of the end stops. A judgement (GUM, type B) for a grub-screw coupling; no published value.
+SENSOR_U_DEG = 0.25
 LEAST_ANGLE_U_DEG = 0.2
 SAME_F = 0.005
 # Repeats further than this from their own median were not of the same thing.
@@ -406,7 +410,8 @@ def _point(plan: Plan, rows: pd.DataFrame, warnings: list[str]) -> OnsetPoint:
         if not mine.any():
             continue
         mean = weighted_mean(angle[mine], u[mine])
-        means[up] = (mean.value, mean.u)
+        by_sensor = rows["method"].isin(("level", "listen")).to_numpy(bool)[mine].all()
+        means[up] = (mean.value, math.hypot(mean.u, SENSOR_U_DEG) if by_sensor else mean.u)
         for i in mean.left_out:
             warnings.append(
                 f"onset reading {names[mine][i] or '?'} left out: {angle[mine][i]:.1f} degrees at {f_hz / 1e3:.0f} kHz, "
