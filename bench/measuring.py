@@ -12,8 +12,9 @@ from bench.errors import ReadingError
 from bench.instruments import Instruments
 from bench.operator import ConsoleOperator, Operator, VirtualOperator
 from bench.progress import reporter
-from bench.runner import Runner, still_wanted
+from bench.runner import Runner
 from bench.session import Session
+from bench.wanted import still_wanted
 
 if TYPE_CHECKING:
     from bench.virtual.hands import VirtualBench
@@ -64,7 +65,7 @@ def measure(
         if bench is not None:
             operator = VirtualOperator(bench.hands)
         else:
-            operator = ConsoleOperator(session.plan.receiver.control.travel_deg, screen.ask, screen.say)
+            operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
         if cautions.needed(session.plan.receiver.supply):
             operator.caution(cautions.LINES)
         session.log("measure", wanted=len(wanted), virtual=bench is not None)

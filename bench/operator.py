@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 from bench.errors import BenchError
 
 if TYPE_CHECKING:
+    from bench.plan import Control
     from bench.virtual.hands import Hands
 
 
@@ -74,28 +75,21 @@ class Operator(Protocol):
         ...
 
 
-def clock(angle_deg: float, travel_deg: float) -> str:
-    """A control angle as a clock position, for instructions."""
-    from bench.quantities import angle_to_clock
-
-    return angle_to_clock(angle_deg, travel_deg)
-
-
 class ConsoleOperator:
     """A person at the terminal: one instruction at a time, Enter when done, `s` to leave out, `q` to stop.
 
     Parameters
     ----------
-    travel_deg : float
-        Travel of the control, for clock positions.
+    control : Control
+        The plan's regeneration control, for clock positions.
     ask : callable
         Shows a prompt and returns the typed line (handed in, so that tests can stand in for the keyboard).
     say : callable
         Shows one line.
     """
 
-    def __init__(self, travel_deg: float, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
-        self._travel_deg = travel_deg
+    def __init__(self, control: Control, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+        self._control = control
         self._ask = ask
         self._say = say
         self._setup: Setup | None = None
@@ -153,8 +147,10 @@ class ConsoleOperator:
                 self._say(f"“{answer}” is not a dial reading; type a number such as {dial:g}.")
 
     def rest_control(self, angle_deg: float) -> None:
-        where = "fully back" if angle_deg <= 0 else "fully up" if angle_deg >= self._travel_deg else None
-        place = where or f"to {clock(angle_deg, self._travel_deg)}"
+        where = (
+            "fully back" if angle_deg <= 0 else "fully up" if angle_deg >= self._control.travel_deg else None
+        )
+        place = where or f"to {self._control.clock(angle_deg)}"
         self._line(f"Turn the regeneration control {place}. Enter when there ")
 
     def begin_turn(self, turn: Turn) -> None:

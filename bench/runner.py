@@ -5,126 +5,31 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from bench.errors import ReadingError
 from bench.instruments import Instruments
 from bench.operator import Operator, Setup, Skipped
-from bench.plan import Coil, Plan, recipe
+from bench.plan import Plan, recipe
 from bench.progress import Reporter
-from bench.quantities import angle_to_clock, clock_to_angle, parse, show
+from bench.quantities import parse, show
 from bench.readings import onset as onset_readings
 from bench.session import Session
+from bench.wanted import Wanted, antenna_state, same_dial
 from drivers.errors import WireError
 
-Kind = Literal["resonance", "onset"]
-KINDS: tuple[Kind, ...] = ("resonance", "onset")
-
 MOST_TRIES = 3
-SAME_FREQUENCY = 0.01
-SAME_DIAL = 0.006
 TUNED = 0.002
 MOST_TUNINGS = 5
 TYPED_U_DEG = 5.0
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """A reading that the plan asks for and the tables lack."""
-
-    kind: Kind
-    coil: str
-    dial: float | None = None
-    added_c_f: float | None = None
-    f_hz: float | None = None
-    rows: int = 1
-
-    def words(self, plan: Plan) -> str:
-        """What it is, for the person at the bench."""
-        if self.kind == "resonance":
-            added = (
-                f" with {show(self.added_c_f, 'capacitance', plan.show.capacitance)} added"
-                if self.added_c_f
-                else ""
-            )
-            return f"coil {self.coil}: resonance at dial {self.dial:g}{added}"
-        assert self.f_hz is not None
-        return f"coil {self.coil}: onset at {show(self.f_hz, 'frequency', plan.show.frequency)}"
-
-
-def added_dials(coil: Coil) -> tuple[float, ...]:
-    """Dial readings at which the known capacitor is added: the two ends and the middle of the coil's own list."""
-    dials = coil.dials
-    if len(dials) <= 2:
-        return dials
-    return dials[0], dials[len(dials) // 2], dials[-1]
 
 
 def _span(l_h: float, most_f: float, least_f: float) -> tuple[float, float]:
     """Resonance of an inductance, known to a tenth, with the most and the least capacitance."""
     low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most_f, least_f))
     return 0.95 * low, 1.05 * high
-
-
-def _same_dial(a: float, b: float, plan: Plan) -> bool:
-    first, last = plan.receiver.tuning.dial
-    return abs(a - b) <= SAME_DIAL * abs(last - first)
-
-
-def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, antenna: str) -> list[Wanted]:
-    """What the plan asks for and the rows (withdrawn ones left out) do not hold, coil by coil, in bench order.
-
-    A row counts if it is of the coil's present recipe and of the state the readings would be taken in.
-    """
-    wanted: list[Wanted] = []
-    for coil in plan.coil:
-        present = recipe(plan, coil.name)
-
-        def counts(row: dict[str, Any], name: str = coil.name, present: str = present) -> bool:
-            return (
-                row["coil"] == name
-                and (row["recipe"] or present) == present
-                and (row["antenna"] or antenna) == antenna
-            )
-
-        resonance = [r for r in rows["resonance"] if counts(r) and (r["valve"] or valve) == valve]
-        onset = [r for r in rows["onset"] if counts(r)]
-        points: list[tuple[float, float | None]] = [(dial, None) for dial in coil.dials]
-        if plan.readings.added_capacitor is not None:
-            points += [(dial, plan.readings.added_capacitor) for dial in added_dials(coil)]
-        for dial, added in points:
-            if not any(
-                r["dial"] is not None
-                and _same_dial(r["dial"], dial, plan)
-                and bool(r["added_c_f"]) == bool(added)
-                for r in resonance
-            ):
-                wanted.append(Wanted("resonance", coil.name, dial=dial, added_c_f=added))
-        for f_hz in coil.onset_at:
-            here = [r for r in onset if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
-            if any(r["angle_deg"] is None or r["angle_deg"] == 0.0 for r in here):
-                continue
-            ups = sum(r["direction"] == "onset" for r in here)
-            downs = sum(r["direction"] == "drop-out" for r in here)
-            missing = max(plan.readings.repeats - min(ups, downs), 0)
-            if missing:
-                wanted.append(Wanted("onset", coil.name, f_hz=f_hz, rows=2 * missing))
-    return wanted
-
-
-def antenna_state(plan: Plan) -> str:
-    """Whether the plan's set has its antenna on, as the tables write it."""
-    return "yes" if plan.receiver.antenna is not None else "no"
-
-
-def still_wanted(session: Session, kinds: Sequence[str], coils: Sequence[str], *, cold: bool) -> list[Wanted]:
-    """The readings a session still lacks, of these kinds and coils (empty: all)."""
-    rows: dict[str, list[dict[str, Any]]] = {name: session.rows(name) for name in KINDS}
-    valve = "cold" if cold else "working"
-    every = lacking(session.plan, rows, valve=valve, antenna=antenna_state(session.plan))
-    return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
 
 
 @dataclass
@@ -241,7 +146,7 @@ class Runner:
     def _expected(self, item: Wanted, dial: float, l_h: float) -> tuple[float, float] | None:
         rows = self._tuned(item.coil)
         if item.added_c_f is not None:
-            here = [row for row in rows if _same_dial(row["dial"], dial, self.plan)]
+            here = [row for row in rows if same_dial(row["dial"], dial, self.plan)]
             if not here:
                 return None
             f0 = float(here[0]["f0_hz"])
@@ -471,7 +376,7 @@ class Runner:
         )
 
     def _onset_words(self, item: Wanted, approaches: Sequence[onset_readings.Approach]) -> str:
-        travel = self.plan.receiver.control.travel_deg
+        clock = self.plan.receiver.control.clock
         assert item.f_hz is not None
         head = f"coil {item.coil}  {show(item.f_hz, 'frequency', self.plan.show.frequency)}"
         if len(approaches) == 1 and approaches[0].note:
@@ -484,18 +389,18 @@ class Runner:
         )
         spread = float(np.std([a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]))
         return (
-            f"{head}  starts {up:.1f}° ({angle_to_clock(up, travel)}, spread {spread:.1f}°)  "
-            f"stops {down:.1f}° ({angle_to_clock(down, travel)})  backlash {up - down:.1f}°"
+            f"{head}  starts {up:.1f}° ({clock(up)}, spread {spread:.1f}°)  "
+            f"stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°"
         )
 
     def _typed_onset(self, item: Wanted, dial: float | None, f_hz: float) -> int:
-        travel = self.plan.receiver.control.travel_deg
+        control = self.plan.receiver.control
         recorded = 0
         for _ in range(item.rows // 2):
             for direction, words in (("onset", "starts"), ("drop-out", "stops")):
                 angle = self.operator.number(
                     f"Clock position where oscillation {words} (for instance 11:20):",
-                    lambda text: clock_to_angle(text, travel),
+                    control.angle,
                 )
                 self.session.append(
                     "onset",

@@ -12,8 +12,9 @@ from bench.instruments import Instruments
 from bench.operator import ConsoleOperator, Stopped
 from bench.plan import parse_plan, recipe
 from bench.progress import Reporter
-from bench.runner import Runner, lacking, still_wanted
+from bench.runner import Runner
 from bench.session import Session
+from bench.wanted import lacking, still_wanted
 from drivers.errors import TimedOut
 
 PLAN = """
@@ -54,7 +55,7 @@ class Keyboard:
         return next(self._answers)
 
     def operator(self) -> ConsoleOperator:
-        return ConsoleOperator(300.0, self.ask, self.said.append)
+        return ConsoleOperator(parse_plan(PLAN).receiver.control, self.ask, self.said.append)
 
 
 def runner(session: Session, keyboard: Keyboard, instruments: Any = None) -> Runner:
