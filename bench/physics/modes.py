@@ -89,8 +89,13 @@ def natural_frequencies(network: Network, near: Floats, size: int) -> Complexes:
     """Roots of the network, (size, n), infinite ones as NaN; `near` is an angular frequency to turn about."""
     g, c = pencil(network, size)
     turn = (0.5 + 0.3j) * near
-    inverse = np.linalg.eigvals(np.linalg.solve(g + turn[:, None, None] * c, c.astype(complex)))
     with np.errstate(all="ignore"):
+        shifted = g + turn[:, None, None] * c
+        sound = np.isfinite(shifted).all(axis=(1, 2)) & (np.abs(np.linalg.det(shifted)) > 0)
+        turned = np.linalg.solve(shifted[sound], c[sound].astype(complex))
+        turned[~np.isfinite(turned).all(axis=(1, 2))] = 0.0
+        inverse = np.zeros((size, g.shape[1]), dtype=complex)
+        inverse[sound] = np.linalg.eigvals(turned)
         roots: Complexes = np.where(
             np.abs(inverse) * near[:, None] > 1e-9, turn[:, None] - 1.0 / inverse, np.nan + 0j
         )

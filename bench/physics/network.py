@@ -93,9 +93,10 @@ class Tank:
 
     @property
     def root(self) -> Complexes:
-        """The root that has f0 (its modulus) and Q."""
+        """The root that has f0 (its modulus) and Q; NaN for a Q below a half, which does not ring."""
         omega = 2 * math.pi * self.f0_hz
-        root: Complexes = omega * (-0.5 / self.q + 1j * np.sqrt(1 - 0.25 / self.q**2))
+        with np.errstate(invalid="ignore"):
+            root: Complexes = omega * (-0.5 / self.q + 1j * np.sqrt(1 - 0.25 / self.q**2))
         return root
 
 
