@@ -93,16 +93,29 @@ class Reply:
     frequency_unit: str = "Hz"
     angle_unit: str = "degrees"
 
+    @property
+    def per_line(self) -> int:
+        """Values on a line; as many as there are columns, if nothing else is said."""
+        return self.values_per_line or len(self.columns)
+
 
 @dataclass(frozen=True)
 class SweepTalk:
-    """How a sweep is asked for."""
+    """How a sweep is asked for.
+
+    `answer` is the line that comes after each command, if one does; `read_twice` has everything sent twice and compared.
+    """
 
     commands: tuple[str, ...]
     replies: tuple[Reply, ...]
     answer: str = ""
     decimals: Mapping[str, int] | None = None
-    read_twice: bool = False
+    read_twice: bool = True
+
+    @property
+    def can_ask_again(self) -> bool:
+        """Whether the values of one sweep can be had twice."""
+        return all(reply.command for reply in self.replies)
 
 
 @dataclass(frozen=True)
@@ -377,10 +390,9 @@ def _sweep(table: _Fields) -> SweepTalk:
         raise table.wrong(
             "reply", "the columns must hold real and imaginary, or angle with magnitude, db or return_loss_db"
         )
-    asked = all(reply.command for reply in replies)
-    twice = table.flag("read_twice", asked)
-    if twice and not asked:
-        raise table.wrong("read_twice", "needs a command in every reply, so that it can be asked for again")
+    if not any(reply.command for reply in replies[:1]) and any(reply.command for reply in replies[1:]):
+        raise table.wrong("reply", "either the first block is asked for by a command, or none is")
+    twice = table.flag("read_twice", True)
     talk = SweepTalk(commands, replies, answer, table.decimals("decimals", _SWEEP_FIELDS), twice)
     table.done()
     return talk

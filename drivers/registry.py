@@ -134,6 +134,25 @@ def _open_sensor(role: Role, config: Mapping[str, Any]) -> Any:
     return sensor
 
 
+def _described(config: Mapping[str, Any]) -> tuple[str, Any]:
+    from drivers.description import load_description
+
+    port = _text(config, "port", "/dev/ttyACM0")
+    return port, load_description(_text(config, "description", "my-analyzer.toml"))
+
+
+def _open_lines_analyzer(role: Role, config: Mapping[str, Any]) -> Any:
+    from drivers.lines import LinesAnalyzer
+
+    return LinesAnalyzer(*_described(config))
+
+
+def _open_lines_generator(role: Role, config: Mapping[str, Any]) -> Any:
+    from drivers.lines import LinesGenerator
+
+    return LinesGenerator(*_described(config), most_dbm=_number(config, "most_dbm", 13.0, -150.0, 30.0))
+
+
 def _typed(role: Role, config: Mapping[str, Any]) -> Any:
     return Typed(role)
 
@@ -142,8 +161,8 @@ _ANALYZER_KEYS = (*_SCPI_KEYS, "limits", "level_dbm", "format", "byte_order", "r
 DRIVERS: dict[str, Driver] = {
     "scpi-analyzer": Driver(("analyzer",), _ANALYZER_KEYS, _open_analyzer),
     "scpi-generator": Driver(("generator",), (*_SCPI_KEYS, "most_dbm"), _open_generator),
-    "lines-analyzer": Driver(("analyzer",), ("port", "description"), None),
-    "lines-generator": Driver(("generator",), ("port", "description"), None),
+    "lines-analyzer": Driver(("analyzer",), ("port", "description"), _open_lines_analyzer),
+    "lines-generator": Driver(("generator",), ("port", "description", "most_dbm"), _open_lines_generator),
     "sensor": Driver(("angle", "level", "dial"), (*_SERIAL_KEYS, "dial"), _open_sensor),
     "folder": Driver(("analyzer",), ("path",), None),
     "sound": Driver(("level",), ("device", "file"), None),

@@ -164,6 +164,11 @@ class LoopbackServer:
         self.tcp_port = port
         self._listen()
 
+    @property
+    def address(self) -> str:
+        """As `drivers.transport` opens it."""
+        return f"socket://{self.host}:{self.tcp_port}"
+
     def _listen(self) -> None:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -7,11 +7,6 @@ board must: it goes on with the present, and the jump of the sequence number tel
 
 from __future__ import annotations
 
-import contextlib
-import os
-import select
-import sys
-import threading
 import time
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -22,7 +17,8 @@ from numpy.typing import NDArray
 from drivers.frames import Identity, encode_identity, encode_many, seal
 from drivers.roles import Floats
 from drivers.simulators.faults import Fault, Faults
-from drivers.simulators.loopback import Line, LoopbackServer, Mishaps, Stopped, Unplugged
+from drivers.simulators.loopback import Line, Mishaps
+from drivers.simulators.terminal import open_wire
 
 
 @dataclass(frozen=True)
@@ -98,16 +94,12 @@ class SensorServer:
         self._mishaps = Mishaps(faults)
         self._next = 0
         self._first_slot = 0
-        use_terminal = hasattr(os, "openpty") and sys.platform != "win32" if terminal is None else terminal
-        self._wire: _Terminal | LoopbackServer
-        self._wire = _Terminal(self._talk, patience_s) if use_terminal else LoopbackServer(self._talk)
+        self._wire = open_wire(self._talk, terminal)
 
     @property
     def address(self) -> str:
         """Serial port, or `socket://HOST:PORT`."""
-        if isinstance(self._wire, LoopbackServer):
-            return f"socket://{self._wire.host}:{self._wire.tcp_port}"
-        return self._wire.path
+        return self._wire.address
 
     @property
     def faults(self) -> Faults:
@@ -219,96 +211,6 @@ def _spoil(message: bytes, fault: Fault) -> bytes | None:
     else:
         del fields[-1]
     return seal(b",".join(fields))
-
-
-class _Terminal:
-    """A pseudo-terminal whose far end is a serial port to everybody else."""
-
-    def __init__(self, talk: Any, patience_s: float) -> None:
-        self._talk = talk
-        self._patience_s = patience_s
-        self.stopping = threading.Event()
-        self._unplugged = threading.Event()
-        self._thread: threading.Thread | None = None
-        self.path = ""
-        self._start()
-
-    def _start(self) -> None:
-        import tty
-
-        near, far = os.openpty()
-        # Raw: no echo, no line editing, bytes as they are.
-        tty.setraw(far)
-        os.set_blocking(near, False)
-        self.path = os.ttyname(far)
-        self._thread = threading.Thread(target=self._run, args=(near, far), name="sensor board", daemon=True)
-        self._thread.start()
-
-    def _run(self, near: int, far: int) -> None:
-        # The far end stays open here, so that a port that nobody uses does not hang up.
-        try:
-            with contextlib.suppress(Stopped, Unplugged, OSError):
-                self._talk(_TerminalLine(self, near))
-        finally:
-            os.close(near)
-            os.close(far)
-
-    def check(self) -> None:
-        if self.stopping.is_set():
-            raise Stopped
-        if self._unplugged.is_set():
-            raise Unplugged
-
-    def unplug(self) -> None:
-        self._unplugged.set()
-        if self._thread is not None and self._thread is not threading.current_thread():
-            self._thread.join(timeout=5.0)
-
-    def plug_in(self, *, new_port: bool = False) -> None:
-        if self._unplugged.is_set():
-            self._unplugged.clear()
-            self._start()
-
-    def close(self) -> None:
-        self.stopping.set()
-        if self._thread is not None and self._thread is not threading.current_thread():
-            self._thread.join(timeout=5.0)
-
-
-class _TerminalLine:
-    """The board's end of the pseudo-terminal."""
-
-    def __init__(self, terminal: _Terminal, near: int) -> None:
-        self._terminal = terminal
-        self._near = near
-
-    def send(self, data: bytes) -> None:
-        rest = memoryview(data)
-        while rest:
-            self._terminal.check()
-            _, ready, _ = select.select([], [self._near], [], 0.05)
-            if ready:
-                with contextlib.suppress(BlockingIOError):
-                    rest = rest[os.write(self._near, rest) :]
-
-    def receive(self, timeout_s: float) -> bytes | None:
-        self._terminal.check()
-        ready, _, _ = select.select([self._near], [], [], timeout_s)
-        if not ready:
-            return b""
-        with contextlib.suppress(BlockingIOError):
-            return os.read(self._near, 4096)
-        return b""
-
-    def pause(self, seconds: float) -> None:
-        if self._terminal.stopping.wait(seconds):
-            raise Stopped
-        self._terminal.check()
-
-    def break_off(self, unplug: bool) -> None:
-        # A port cannot be reset as a connection can; it goes away.
-        self._terminal._unplugged.set()
-        raise Unplugged
 
 
 def serve_sensor(

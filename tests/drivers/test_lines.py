@@ -1,0 +1,424 @@
+"""Described text lines against simulated instruments that differ in everything; their words are invented here."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from drivers.description import parse_description
+from drivers.errors import LinkLost, Misuse, ProtocolError, TimedOut, WireError
+from drivers.lines import LinesAnalyzer, LinesGenerator
+from drivers.registry import open_instrument
+from drivers.roles import Analyzer, Generator
+from drivers.simulators.faults import KINDS, Fault, Faults
+from drivers.simulators.lines import LinesServer, SimulatedLinesAnalyzer, SimulatedLinesGenerator
+
+LIMITS = """
+[limits]
+low_hz = 1e5
+high_hz = 3e7
+most_points = {most}
+seconds_per_point = 1e-5
+"""
+
+
+class Heron:
+    """Echo, prompt and banner; carriage returns; frequency in Hz, real, imaginary, separated by commas."""
+
+    banner, prompt, echo, hears, says = "\r\nHERON awakes", "heron> ", True, "\r", "\r\n"
+    most = 401
+    text = """
+name = "Heron"
+role = "analyzer"
+setup = ["stand still"]
+[port]
+line_end = "\\r"
+reply_end = "\\n"
+echo = true
+prompt = "heron> "
+settle_s = 0.05
+timeout_s = 0.12
+[identify]
+command = "speak"
+expect = "heron"
+[sweep]
+commands = ["wade {start_hz} {stop_hz} {points}"]
+[sweep.reply]
+columns = ["frequency", "real", "imaginary"]
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        words = command.split()
+        if command == "speak":
+            yield "grey heron, second hatching"
+            yield "fed 12 times"
+        elif words[:1] == ["wade"]:
+            f_hz = np.linspace(int(words[1]), int(words[2]), int(words[3]))
+            for f, s in zip(f_hz, self.world.reflection(f_hz), strict=True):
+                yield f"{f:.0f},{s.real:.9f},{s.imag:.9f}"
+        elif command and command != "stand still":
+            yield "?"
+
+
+class Otter:
+    """Centre and span in kHz; header and remarks; magnitude and angle in degrees; blanks; says when it is done."""
+
+    banner, prompt, echo, hears, says = "", "", False, "\n", "\n"
+    most = 301
+    text = """
+name = "Otter"
+role = "analyzer"
+[port]
+line_end = "\\n"
+timeout_s = 0.12
+[sweep]
+commands = ["dive at {center_khz} by {span_khz} with {points}"]
+decimals = { center_khz = 4, span_khz = 4 }
+[sweep.reply]
+columns = ["frequency", "magnitude", "angle"]
+separator = " "
+frequency_unit = "kHz"
+skip = 2
+comment = "~"
+end = "surface"
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        words = command.split()
+        if words[:2] != ["dive", "at"]:
+            return
+        centre, span, points = float(words[2]) * 1e3, float(words[4]) * 1e3, int(words[6])
+        f_hz = np.linspace(centre - span / 2, centre + span / 2, points)
+        yield "otter dives"
+        yield "  kHz   size   turn"
+        for at, (f, s) in enumerate(zip(f_hz, self.world.reflection(f_hz), strict=True)):
+            if at % 7 == 3:
+                yield "~ a fish"
+            yield f"  {f / 1e3:.6f}   {abs(s):.10f}  {np.degrees(np.angle(s)):+.8f}"
+        yield "surface"
+
+
+class Finch:
+    """Start and step in MHz, one value a line, separate questions for frequencies, decibels and angles in radians."""
+
+    banner, prompt, echo, hears, says = "", "", False, "\r\n", "\r\n"
+    most = 201
+    text = """
+name = "Finch"
+role = "analyzer"
+[port]
+line_end = "\\r\\n"
+reply_end = "\\n"
+timeout_s = 0.12
+[identify]
+command = "song"
+[sweep]
+commands = ["from {start_mhz}", "hop {step_mhz}", "hops {steps}", "sing"]
+decimals = { start_mhz = 6, step_mhz = 9 }
+answer = "tweet"
+[[sweep.reply]]
+command = "where"
+columns = ["frequency"]
+frequency_unit = "MHz"
+[[sweep.reply]]
+command = "loud"
+columns = ["db"]
+[[sweep.reply]]
+command = "turned"
+columns = ["angle"]
+angle_unit = "radians"
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+        self.start, self.step, self.steps = 1e6, 1e3, 10
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        word, _, rest = command.partition(" ")
+        if word == "song":
+            yield "finch 0.3"
+        elif word == "from":
+            self.start = float(rest) * 1e6
+            yield "tweet"
+        elif word == "hop":
+            self.step = float(rest) * 1e6
+            yield "tweet"
+        elif word == "hops":
+            self.steps = int(rest)
+            yield "tweet"
+        elif word == "sing":
+            self.f_hz = self.start + self.step * np.arange(self.steps + 1)
+            self.s11 = self.world.reflection(self.f_hz)
+            yield "tweet"
+        elif word == "where":
+            yield from (f"{f / 1e6:.9f}" for f in self.f_hz)
+        elif word == "loud":
+            yield from (f"{20 * np.log10(abs(s)):.9f}" for s in self.s11)
+        elif word == "turned":
+            yield from (f"{np.angle(s):.10f}" for s in self.s11)
+
+
+class Mole:
+    """Twenty-one points at most; tabs, an index column, return loss; a prompt without echo."""
+
+    banner, prompt, echo, hears, says = "mole\nmole\nmole", "]", False, "\r", "\n"
+    most = 21
+    text = """
+name = "Mole"
+role = "analyzer"
+[port]
+line_end = "\\r"
+prompt = "]"
+timeout_s = 0.12
+[sweep]
+commands = ["dig {start_khz}/{stop_khz}/{points}"]
+[sweep.reply]
+columns = ["-", "return_loss_db", "angle", "frequency"]
+separator = "\\t"
+frequency_unit = "MHz"
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        if not command.startswith("dig "):
+            return
+        start, stop, points = command[4:].split("/")
+        if int(points) > self.most:
+            yield "too deep"
+            return
+        f_hz = np.linspace(float(start) * 1e3, float(stop) * 1e3, int(points))
+        for at, (f, s) in enumerate(zip(f_hz, self.world.reflection(f_hz), strict=True)):
+            yield f"#{at}\t{-20 * np.log10(abs(s)):.9f}\t{np.degrees(np.angle(s)):.8f}\t{f / 1e6:.7f}"
+
+
+class Crane:
+    """Nothing but numbers: real and imaginary in turn, one a line, no frequencies, no end, no prompt."""
+
+    banner, prompt, echo, hears, says = "", "", False, "\n", "\r"
+    most = 101
+    text = """
+name = "Crane"
+role = "analyzer"
+[port]
+line_end = "\\n"
+reply_end = "\\r"
+timeout_s = 0.12
+[sweep]
+commands = ["{start_hz};{stop_hz};{points}!"]
+[sweep.reply]
+columns = ["real", "imaginary"]
+values_per_line = 1
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        if not command.endswith("!"):
+            return
+        start, stop, points = command[:-1].split(";")
+        for s in self.world.reflection(np.linspace(float(start), float(stop), int(points))):
+            yield f"{s.real:.9e}"
+            yield f"{s.imag:.9e}"
+
+
+BIRDS: list[Any] = [Heron, Otter, Finch, Mole, Crane]
+SWEEP = (3.0e6, 4.0e6, 41)
+
+
+def described(kind: Any) -> Any:
+    return parse_description(kind.text + LIMITS.format(most=kind.most), kind.__name__)
+
+
+def right(sweep: Any, tank: Any, tolerance: float = 1e-6) -> bool:
+    expected = np.linspace(*SWEEP)
+    return (
+        sweep.f_hz.shape == expected.shape
+        and np.allclose(sweep.f_hz, expected, rtol=0, atol=1.0)
+        and np.allclose(sweep.s11, tank.reflection(sweep.f_hz), rtol=0, atol=tolerance)
+    )
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+@pytest.mark.parametrize("kind", BIRDS)
+def test_each_is_understood_by_its_description_alone(kind: Any, terminal: bool, tank: Any) -> None:
+    with LinesServer(kind(tank), terminal=terminal) as server:
+        analyzer = LinesAnalyzer(server.address, described(kind))
+        assert isinstance(analyzer, Analyzer)
+        assert kind.__name__ in analyzer.identify()
+        for _ in range(2):
+            assert right(analyzer.sweep(*SWEEP), tank)
+        # More points than the instrument has in one sweep.
+        long = analyzer.sweep(2.0e6, 3.0e6, 2 * kind.most + 1)
+        assert long.f_hz.shape == (2 * kind.most + 1,)
+        assert np.all(np.diff(long.f_hz) > 0)
+        np.testing.assert_allclose(long.f_hz, np.linspace(2e6, 3e6, 2 * kind.most + 1), rtol=0, atol=1.5)
+        np.testing.assert_allclose(long.s11, tank.reflection(long.f_hz), rtol=0, atol=1e-6)
+        analyzer.close()
+        analyzer.close()
+        with pytest.raises(LinkLost):
+            analyzer.sweep(*SWEEP)
+
+
+@pytest.mark.parametrize("kind", BIRDS)
+def test_sweeps_beyond_the_limits_are_misuse(kind: Any, tank: Any) -> None:
+    with LinesServer(kind(tank), terminal=False) as server:
+        analyzer = LinesAnalyzer(server.address, described(kind))
+        for start, stop, points in [(1.0, 1e6, 11), (1e6, 1e9, 11), (2e6, 1e6, 11), (1e6, 2e6, 1)]:
+            with pytest.raises(Misuse):
+                analyzer.sweep(start, stop, points)
+        analyzer.close()
+
+
+# Every mishap meets three of the five, every one of the five nine mishaps or more.
+MATRIX = [(BIRDS[(row + 2 * step) % 5], fault) for row, fault in enumerate(KINDS) for step in range(3)]
+
+
+@pytest.mark.parametrize(("kind", "fault_kind"), MATRIX)
+def test_a_sweep_is_right_or_is_not(kind: Any, fault_kind: Any, tank: Any) -> None:
+    rng = random.Random(f"{kind.__name__} {fault_kind}")
+    # Where a wrong digit can only be noticed by its effect, the mean of two readings may keep half of what is let pass.
+    tolerance = 1e-6 if kind is Finch else 2.6e-3
+    with LinesServer(kind(tank), terminal=False, faults=Faults(seed=rng.randrange(1 << 30))) as server:
+        analyzer = LinesAnalyzer(server.address, described(kind))
+        for where in ("line", "") if fault_kind in ("duplicate", "drop") else ("line",):
+            fault = Fault(fault_kind, where, rng.randrange(60), rng.choice([0.01, 0.2]), rng.randrange(1, 5))
+            server.faults.add(fault)
+            outcomes: list[str] = []
+            while len(outcomes) < 2 or outcomes[-1] != "right":
+                try:
+                    sweep = analyzer.sweep(*SWEEP)
+                except WireError as problem:
+                    outcomes.append(f"{type(problem).__name__} {problem}")
+                else:
+                    assert right(sweep, tank, tolerance), fault
+                    outcomes.append("right")
+                server.wire.plug_in()
+                if len(outcomes) >= 3:
+                    server.faults.clear()
+                assert len(outcomes) < 10, (fault, outcomes)
+        analyzer.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "old", "new", "error", "told"),
+    [
+        (Heron, "echo = true", "echo = false", ProtocolError, "answer to 'speak' was 'speak"),
+        (Heron, 'prompt = "heron> "', 'prompt = "crow> "', TimedOut, "crow|whole answer"),
+        (Heron, 'expect = "heron"', 'expect = "crow"', ProtocolError, "should contain 'crow'"),
+        (
+            Heron,
+            '"frequency", "real", "imaginary"',
+            '"real", "imaginary"',
+            ProtocolError,
+            "should have 2 values",
+        ),
+        (Heron, "columns", 'frequency_unit = "kHz"\ncolumns', ProtocolError, "not those of the sweep"),
+        (Otter, "skip = 2", "skip = 1", ProtocolError, "kHz   size   turn"),
+        (Otter, "skip = 2", "skip = 3", ProtocolError, "the end came after"),
+        (Otter, 'comment = "~"', 'comment = "%"', ProtocolError, "a fish"),
+        (Otter, 'end = "surface"', "", ProtocolError, "more came than was asked for: 'surface"),
+        (Otter, '"magnitude", "angle"', '"angle", "magnitude"', ProtocolError, "for magnitude cannot be"),
+        (Finch, 'answer = "tweet"', 'answer = "chirp"', ProtocolError, "'chirp' was expected, 'tweet' came"),
+        (Finch, '"sing"]', '"sing", "purr"]', TimedOut, "nothing came"),
+        (Crane, "values_per_line = 1", "", ProtocolError, "should have 2 values"),
+        (Crane, 'reply_end = "\\r"', 'reply_end = "\\n"', TimedOut, "whole answer"),
+        (Crane, "{start_hz};{stop_hz};{points}", "{start_hz};4000000;{points}", Misuse, "frequencies"),
+    ],
+)
+def test_a_wrong_description_is_told_by_what_came(
+    kind: Any, old: str, new: str, error: type[WireError], told: str, tank: Any
+) -> None:
+    assert old in kind.text
+    text = kind.text.replace(old, new, 1) + LIMITS.format(most=kind.most)
+
+    def use(port: str) -> None:
+        analyzer = LinesAnalyzer(port, parse_description(text))
+        try:
+            analyzer.sweep(*SWEEP)
+        finally:
+            analyzer.close()
+
+    with LinesServer(kind(tank), terminal=False) as server, pytest.raises(error, match=told) as caught:
+        use(server.address)
+    assert caught.value.port == server.address
+
+
+def test_the_shipped_descriptions_fit_the_projects_own_simulators(tank: Any, output_world: Any) -> None:
+    with LinesServer(SimulatedLinesAnalyzer(tank, speed=1000.0)) as server:
+        config = {"driver": "lines-analyzer", "port": server.address, "description": "simulated-analyzer"}
+        analyzer = open_instrument("analyzer", config)
+        assert right(analyzer.sweep(*SWEEP), tank)
+        analyzer.close()
+    with LinesServer(SimulatedLinesGenerator(output_world)) as server:
+        config = {"driver": "lines-generator", "port": server.address, "description": "simulated-generator"}
+        generator = open_instrument("generator", config)
+        assert isinstance(generator, Generator)
+        generator.set(3.5e6, -20.0)
+        generator.output(True)
+        assert output_world.history[-1] == (3.5e6, -20.0, True)
+        generator.close()
+        assert not output_world.on
+
+
+@pytest.mark.parametrize("fault_kind", KINDS)
+def test_a_described_generator_is_off_after_any_error(fault_kind: Any, output_world: Any) -> None:
+    description = parse_description(
+        (Path(__file__).parents[2] / "drivers/descriptions/simulated-generator.toml")
+        .read_text()
+        .replace("timeout_s = 2.0", "timeout_s = 0.12")
+    )
+    with LinesServer(SimulatedLinesGenerator(output_world), terminal=False, faults=Faults(seed=4)) as server:
+        generator = LinesGenerator(server.address, description)
+        generator.set(3.5e6, -20.0)
+        generator.output(True)
+        server.faults.add(Fault(fault_kind, "line", after=1, seconds=0.3))
+        try:
+            generator.set(3.6e6, -21.0)
+        except WireError:
+            if fault_kind != "unplug":
+                assert not output_world.on
+        else:
+            assert output_world.history[-1] == (3.6e6, -21.0, True)
+        server.wire.plug_in()
+        generator.close()
+        assert not output_world.on
+
+
+def test_the_wrong_kind_of_description_is_refused(tank: Any) -> None:
+    with LinesServer(SimulatedLinesAnalyzer(tank), terminal=False) as server:
+        config = {"driver": "lines-generator", "port": server.address, "description": "simulated-analyzer"}
+        with pytest.raises(Misuse, match="Use the driver lines-analyzer"):
+            open_instrument("generator", config)
+
+
+def test_two_sweeps_are_compared_within_their_noise(tank: Any) -> None:
+    class Noisy:
+        limits = tank.limits
+        rng = np.random.default_rng(3)
+
+        def reflection(self, f_hz: Any) -> Any:
+            noise = self.rng.normal(size=(2, len(f_hz)))
+            return tank.reflection(f_hz) + 2e-3 * (noise[0] + 1j * noise[1])
+
+    with LinesServer(Crane(Noisy()), terminal=False) as server:
+        analyzer = LinesAnalyzer(server.address, described(Crane))
+        errors = [
+            np.abs(analyzer.sweep(*SWEEP).s11 - tank.reflection(np.linspace(*SWEEP))) for _ in range(50)
+        ]
+        analyzer.close()
+    # Each quadrature of the mean of two has 2e-3/sqrt(2), so the modulus squared has a mean of 4e-6.
+    assert np.mean(np.square(errors)) == pytest.approx(4e-6, rel=0.1)
