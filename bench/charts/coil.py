@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from bench.charts import words
-from bench.charts.graphs import draw_onset, draw_q, frequency_span, name_unit, nice_ticks
+from bench.charts.graphs import DROP_OUT_SIZE, draw_onset, draw_q, frequency_span, name_unit, nice_ticks
 from bench.charts.page import CoilPage
 from bench.charts.parts import DASHED, DOTTED, ArcDial, Knob, draw_dial, draw_knob, frequency_at
 from bench.charts.style import (
@@ -137,14 +137,27 @@ class _Layout:
             for i, line in enumerate(wrap(self._dial_gap(), 64.0, BODY)):
                 s.text(cx, y + 16 - 4.2 * i, line, BODY, ha="center", color=SOFT, gid="placeholder")
             return
-        s.text(cx, y + 21.5, unit, 13.0, weight="bold", ha="center", gid="dial unit")
-        s.text(cx, y + 17.0, "outside the arc; divisions of the dial inside", SMALL, ha="center", color=SOFT)
-        if p.scale.f_u_hz is not None:
-            text = f"frequency ± {words.small_frequency(p.scale.f_u_hz, unit)}"
-            if p.scale.f_u_divisions is not None:
-                text += f", at most {words.two_digits(p.scale.f_u_divisions)} of a division"
-            s.text(cx, y + 10.5, text, BODY, ha="center", gid="dial uncertainty")
-        self._dial_key(cx, y + 6.0)
+        s.text(cx, y + 22.0, unit, 13.0, weight="bold", ha="center", gid="dial unit")
+        s.text(cx, y + 17.8, "outside the arc; divisions of the dial inside", SMALL, ha="center", color=SOFT)
+        told = self._dial_uncertainty()
+        for i, line in enumerate(told):
+            s.text(cx, y + 12.0 - 4.0 * i, line, BODY, ha="center", gid="dial uncertainty")
+        self._dial_key(cx, y + 12.0 - 4.0 * len(told) - 0.8)
+
+    def _dial_uncertainty(self) -> list[str]:
+        scale, unit = self.page.scale, self.page.show.frequency
+
+        def amount(u_hz: float, divisions: float) -> str:
+            return f"± {words.small_frequency(u_hz, unit)}, {words.two_digits(divisions)} of a division"
+
+        if scale.f_u_hz is None or scale.f_u_divisions is None:
+            return []
+        if scale.at_u_hz is None or scale.at_u_divisions is None or scale.f_u_hz < 1.5 * scale.at_u_hz:
+            return [f"frequency at most {amount(scale.f_u_hz, scale.f_u_divisions)}"]
+        return [
+            f"at the readings {amount(scale.at_u_hz, scale.at_u_divisions)}",
+            f"between them at most {amount(scale.f_u_hz, scale.f_u_divisions)}",
+        ]
 
     def _dial_key(self, cx: float, y: float) -> None:
         n = len(self.page.scale.measured)
@@ -166,8 +179,7 @@ class _Layout:
 
     def _beyond(self) -> bool:
         span = self.page.scale.measured_span
-        low, high = sorted(self.page.scale.ends)
-        return span is not None and (span[0] > low or span[1] < high)
+        return span is not None and span != tuple(sorted(self.page.scale.ends))
 
     def _dial_gap(self) -> str:
         n = len({d for d, _ in self.page.scale.measured})
@@ -390,8 +402,8 @@ def _key(sheet: Sheet, y: float, x: float, names: list[str]) -> None:
             sheet.dots([(x + 0.8, middle)], "o", 4.4)
             sign = 2.8
         elif name == "drop-out":
-            sheet.dots([(x + 0.9, middle)], "v", 4.4, face="#ffffff")
-            sign = 3.0
+            sheet.dots([(x + 1.2, middle)], "v", DROP_OUT_SIZE, face="none")
+            sign = 3.4
         elif name == "fit":
             sheet.lines([[(x, middle), (x + 3.4, middle)]], 1.3, ACCENT)
         else:

@@ -15,6 +15,8 @@ from bench.charts.scale import curve, smooth
 from bench.charts.style import ACCENT, BAND, HAIR, INK, SHADE, SMALL, SOFT, Sheet, text_width_mm
 
 NICE = (1.0, 2.0, 2.5, 5.0)
+# Large and open, so that it shows round the onset's dot where there is hardly any backlash.
+DROP_OUT_SIZE = 5.6
 
 
 def nice_ticks(low: float, high: float, most: int) -> list[float]:
@@ -129,7 +131,7 @@ def draw_onset(axes: Axes, page: CoilPage, span_hz: tuple[float, float], width_m
         at = np.geomspace(f[0], f[-1], 200)
         (line,) = axes.plot(at, smooth(np.log(f), angles, np.log(at)), color=ACCENT, lw=1.3, zorder=3)
         line.set_gid("fitted onset")
-    _points(axes, [p for p in page.onset if p.dropout], "dropout", "v", 4.4, "#ffffff")
+    _points(axes, [p for p in page.onset if p.dropout], "dropout", "v", DROP_OUT_SIZE, "none")
     _points(axes, [p for p in page.onset if p.onset.value], "onset", "o", 4.4, INK)
     _stops(axes, [p.f_hz for p in page.onset if p.silent], travel, "never starts", span_hz)
     early = [p.f_hz for p in page.onset if p.onset.value == 0.0]
@@ -179,9 +181,10 @@ def _points(
         mew=0.8,
         ecolor=INK,
         elinewidth=0.8,
-        capsize=1.6,
+        # Caps would fill the open sign of the drop-out.
+        capsize=1.6 if which == "onset" else 0.0,
         capthick=0.8,
-        zorder=5 if which == "onset" else 4,
+        zorder=4 if which == "onset" else 5,
     )
     bars.lines[0].set_gid("drop-out readings" if which == "dropout" else "onset readings")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,7 +32,8 @@ class Reading:
 class DialScale:
     """Frequency against dial: the fitted law (empty when there is none) and what was read.
 
-    `f_u_hz` and `f_u_divisions` are the largest uncertainty of the law between the readings, `beyond_u_hz` beyond them.
+    Uncertainties of the law are the largest there are: `f_u_hz` and `f_u_divisions` from the first reading to the last,
+    `at_u_hz` and `at_u_divisions` where it was read, `beyond_u_hz` beyond the readings.
     """
 
     ends: tuple[float, float]
@@ -42,6 +43,8 @@ class DialScale:
     measured: tuple[tuple[float, float], ...] = ()
     f_u_hz: float | None = None
     f_u_divisions: float | None = None
+    at_u_hz: float | None = None
+    at_u_divisions: float | None = None
     beyond_u_hz: float | None = None
 
     @property
@@ -54,8 +57,13 @@ class DialScale:
 
     @property
     def measured_span(self) -> tuple[float, float] | None:
-        dials = [d for d, _ in self.measured]
-        return (min(dials), max(dials)) if dials else None
+        """From the first dial reading to the last; a reading within half a hundredth of an end is at that end."""
+        if not self.measured:
+            return None
+        first, last = sorted(self.ends)
+        near = 0.005 * (last - first)
+        low, high = min(d for d, _ in self.measured), max(d for d, _ in self.measured)
+        return (first if low - first < near else low, last if last - high < near else high)
 
     @property
     def range_hz(self) -> tuple[float, float] | None:
@@ -321,20 +329,23 @@ def _scale(plan: Plan, entry: Mapping[str, Any], rows: Sequence[Row]) -> DialSca
     u = [p[3] for p in points]
     if any(v is None for v in u):
         u = [_scatter(dial, f_hz, measured, rows)] * len(points)
-    low, high = (min(d for d, _ in measured), max(d for d, _ in measured)) if measured else (0.0, 0.0)
-    between = [
-        (v, g) for d, v, g in _zip(dial, u, given) if v is not None and (low <= d <= high or not measured)
-    ]
-    beyond = [v for d, v in zip(dial, u, strict=True) if v is not None and measured and not low <= d <= high]
-    return DialScale(
-        plan.receiver.tuning.dial,
-        dial,
-        f_hz,
-        tuple(given),
-        measured,
-        max((v for v, _ in between), default=None),
-        max((v / g for v, g in between if g), default=None),
-        max(beyond, default=None),
+    scale = DialScale(plan.receiver.tuning.dial, dial, f_hz, tuple(given), measured)
+    span = scale.measured_span
+    if None in u or len(points) < 2:
+        return scale
+    every = list(zip(dial, u, given, strict=True))
+    inside = [(v, v / g) for d, v, g in every if v and g and (span is None or span[0] <= d <= span[1])]
+    beyond = [v for d, v, _ in every if v and span is not None and not span[0] <= d <= span[1]]
+    at = np.array([d for d, _ in measured])
+    at_u = np.interp(at, dial, np.array(u, dtype=float))
+    at_divisions = at_u / np.maximum(np.interp(at, dial, given), 1e-9)
+    return replace(
+        scale,
+        f_u_hz=max((v for v, _ in inside), default=None),
+        f_u_divisions=max((share for _, share in inside), default=None),
+        at_u_hz=float(at_u.max()) if len(at) else None,
+        at_u_divisions=float(at_divisions.max()) if len(at) else None,
+        beyond_u_hz=max(beyond, default=None),
     )
 
 

@@ -28,6 +28,8 @@ DASHED = (0, (3.0, 2.0))
 DOTTED = (0, (1.0, 0.9))
 # Labels further down than this would run into what stands below the knob.
 LABEL_LIMIT = 122.0
+# Further from its stroke than this many degrees a label is not seen to belong to it.
+LABEL_SHIFT = 16.0
 
 
 @dataclass(frozen=True)
@@ -289,9 +291,11 @@ def _labels(sheet: Sheet, page: CoilPage, knob: Knob, ticks: Sequence[tuple[floa
         texts = [words.frequency(f, unit, digits=4) for _, f in ticks]
         spread = _spread([t for t, _ in ticks], [text_width_mm(t, size, "bold") for t in texts], r_text)
         moved = max((abs(a - t) for a, (t, _) in zip(spread, ticks, strict=True)), default=0.0)
-        if moved <= 16 or len(ticks) <= 2:
+        if moved <= LABEL_SHIFT or len(ticks) <= 2:
             break
-        ticks = [t for i, t in enumerate(ticks) if i % 2 == 0 or i == len(ticks) - 1]
+        # The most crowded label between the first and the last goes.
+        room = [ticks[i + 1][0] - ticks[i - 1][0] for i in range(1, len(ticks) - 1)]
+        del ticks[1 + room.index(min(room))]
     for deg, (tick, _), text in zip(spread, ticks, texts, strict=True):
         a = spot(knob.cx, knob.cy, knob.radius + 4.2, tick)
         b = spot(knob.cx, knob.cy, r_text - 0.3, deg)

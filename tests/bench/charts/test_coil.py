@@ -80,8 +80,12 @@ CASES: dict[str, dict[str, Any]] = {
 RANGES = {"B": 23e-6, "500 kHz": 560e-6, "20 MHz": 1.6e-6}
 
 
-@pytest.mark.parametrize("case", CASES)
-@pytest.mark.parametrize("paper", ["a5", "half-letter"])
+NARROW = ("3 to 1", "warnings", "long name", "180 divisions, 12 onsets")
+
+
+@pytest.mark.parametrize(
+    ("case", "paper"), [*((c, "a5") for c in CASES), *((c, "half-letter") for c in NARROW)]
+)
 def test_no_text_touches_another_or_the_frame_and_none_is_too_small(
     bench: Any, look: Any, case: str, paper: str
 ) -> None:
@@ -161,6 +165,20 @@ def test_readings_are_marked_and_what_lies_beyond_them_is_dashed(bench: Any, loo
         assert [min(dials), max(dials)] == pytest.approx(ends, abs=1e-6)
     assert "beyond the readings" in seen.everything()
     assert "read on the set (6)" in seen.everything()
+
+
+def test_uncertainty_of_the_scale_is_told(bench: Any, look: Any) -> None:
+    b = bench(first_dial=0.0)
+    law = b.coil("B")["dial_law"]
+    law["f_u_hz"] = [200.0 if d % 20 == 0 else 1_500.0 for d in law["dial"]]
+    told = look(draw_coil(coil_page(b.plan, b.tables, b.fit, "B"))).words("dial uncertainty")
+    # The dial is slowest at its low end, the first division by the closed form.
+    slowest = b.f_hz("B", 1) - b.f_hz("B", 0)
+    assert told[0].startswith("at the readings ± 0.20 kHz, 0.01")
+    assert told[1] == f"between them at most ± 1.5 kHz, {1_500 / slowest:.2f} of a division"
+    law["f_u_hz"] = [700.0] * len(law["dial"])
+    told = look(draw_coil(coil_page(b.plan, b.tables, b.fit, "B"))).words("dial uncertainty")
+    assert told == [f"frequency at most ± 0.70 kHz, {700 / slowest:.3f} of a division"]
 
 
 def test_the_table_tells_the_frequency_at_each_tenth_division(bench: Any, look: Any) -> None:

@@ -57,6 +57,21 @@ def test_uncertainty_of_the_dial_is_the_fits_own_where_it_tells(bench) -> None:
     assert scale.f_u_divisions == pytest.approx(0.9 / steepest)
 
 
+def test_uncertainty_at_the_readings_and_between_them(bench) -> None:
+    b = bench()
+    law = b.coil("B")["dial_law"]
+    read = [r["dial"] for r in b.tables["resonance"] if r["coil"] == "B"]
+    law["f_u_hz"] = [300.0 + 2_000.0 * min(1.0, min(abs(d - r) for r in read) / 2) for d in law["dial"]]
+    scale = coil_page(b.plan, b.tables, b.fit, "B").scale
+    assert scale.f_u_hz == 2_300.0
+    assert 300.0 <= scale.at_u_hz < 1_400.0
+
+
+def test_readings_at_the_ends_leave_nothing_beyond_them(bench) -> None:
+    b = bench(first_dial=0.004)
+    assert coil_page(b.plan, b.tables, b.fit, "B").scale.measured_span == (0.0, 100.0)
+
+
 def test_uncertainty_of_the_dial_is_the_scatter_where_the_fit_does_not_tell(bench) -> None:
     b = bench()
     rows = [r for r in b.tables["resonance"] if r["coil"] == "B"]
