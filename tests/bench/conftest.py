@@ -74,7 +74,7 @@ def _tank(dial: float, f0_hz: float, f0_u_hz: float = 100.0, **cells: Any) -> Ro
 
 
 def _onset(f_hz: float, angle_deg: float | None, u: float = 1.0, **cells: Any) -> Row:
-    row = {"f_hz": f_hz, "direction": "onset", "angle_deg": angle_deg, "angle_u_deg": u, "method": "level"}
+    row = {"f_hz": f_hz, "direction": "onset", "angle_deg": angle_deg, "angle_u_deg": u, "method": "typed"}
     return "onset", {**row, **cells}
 
 

@@ -166,7 +166,7 @@ def test_unlike_conditions_are_compared_only_by_name(make_session: Make, onset: 
     (row,) = coil["onset"]
     assert (row["antenna_before"], row["antenna_after"]) == ("no", "yes")
     assert any("unlike states: antenna off before, antenna on after" in note for note in coil["notes"])
-    assert any("read by level before, by listen after" in note for note in coil["notes"])
+    assert any("read by typed before, by listen after" in note for note in coil["notes"])
 
 
 def test_what_the_fit_foresaw_stands_beside_what_came(
