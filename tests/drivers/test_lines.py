@@ -37,6 +37,7 @@ name = "Heron"
 role = "analyzer"
 setup = ["stand still"]
 [port]
+baud = 4000000
 line_end = "\\r"
 reply_end = "\\n"
 echo = true
@@ -77,6 +78,7 @@ class Otter:
 name = "Otter"
 role = "analyzer"
 [port]
+baud = 4000000
 line_end = "\\n"
 timeout_s = 0.12
 [sweep]
@@ -118,6 +120,7 @@ class Finch:
 name = "Finch"
 role = "analyzer"
 [port]
+baud = 4000000
 line_end = "\\r\\n"
 reply_end = "\\n"
 timeout_s = 0.12
@@ -178,6 +181,7 @@ class Mole:
 name = "Mole"
 role = "analyzer"
 [port]
+baud = 4000000
 line_end = "\\r"
 prompt = "]"
 timeout_s = 0.12
@@ -213,6 +217,7 @@ class Crane:
 name = "Crane"
 role = "analyzer"
 [port]
+baud = 4000000
 line_end = "\\n"
 reply_end = "\\r"
 timeout_s = 0.12
@@ -283,8 +288,8 @@ def test_sweeps_beyond_the_limits_are_misuse(kind: Any, tank: Any) -> None:
         analyzer.close()
 
 
-# Every mishap meets three of the five, every one of the five nine mishaps or more.
-MATRIX = [(BIRDS[(row + 2 * step) % 5], fault) for row, fault in enumerate(KINDS) for step in range(3)]
+# Every mishap meets two of the five, every one of the five six mishaps or more.
+MATRIX = [(BIRDS[(row + 2 * step) % 5], fault) for row, fault in enumerate(KINDS) for step in range(2)]
 
 
 @pytest.mark.parametrize(("kind", "fault_kind"), MATRIX)
@@ -374,7 +379,9 @@ def test_the_shipped_descriptions_fit_the_projects_own_simulators(tank: Any, out
         assert not output_world.on
 
 
-@pytest.mark.parametrize("fault_kind", KINDS)
+@pytest.mark.parametrize(
+    "fault_kind", ["stall", "garble", "drop", "cut", "nan", "wrong", "duplicate", "reset", "unplug"]
+)
 def test_a_described_generator_is_off_after_any_error(fault_kind: Any, output_world: Any) -> None:
     description = parse_description(
         (Path(__file__).parents[2] / "drivers/descriptions/simulated-generator.toml")
