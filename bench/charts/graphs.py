@@ -82,10 +82,20 @@ def frequency_axis(
 
 
 def name_unit(sheet: Sheet, axes: Axes, unit: str, left: float, right: float, bottom: float) -> None:
-    """The frequencies' unit beside their numbers, left or right of them, whichever has more room."""
+    """The frequencies' unit beside their numbers, on the side that has more room; a number in its way is left out."""
     to_mm = axes.transData + sheet.axes.transData.inverted()
-    ends = [float(to_mm.transform((t, axes.get_ylim()[0]))[0]) for t in axes.get_xticks()]
+    ticks = list(axes.get_xticks())
+    texts = [words.frequency(t, unit) for t in ticks]
+    ends = []
+    for tick, text in zip(ticks, texts, strict=True):
+        at = float(to_mm.transform((tick, axes.get_ylim()[0]))[0])
+        half = text_width_mm(text, SMALL) / 2
+        ends += [at - half, at + half]
     at_left = not ends or min(ends) - left >= right - max(ends)
+    if ends and at_left and min(ends) < left - 1.0:
+        axes.set_xticks(ticks, ["", *texts[1:]])
+    if ends and not at_left and max(ends) > right + 1.0:
+        axes.set_xticks(ticks, [*texts[:-1], ""])
     x = left - 2.2 if at_left else right + 2.2
     sheet.text(x, bottom - 3.45, unit, SMALL, ha="right" if at_left else "left", color=SOFT)
 
