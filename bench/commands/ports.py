@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -30,13 +31,44 @@ if TYPE_CHECKING:
     metavar="SECONDS",
     help="How long to wait for each answer.",
 )
+@click.option(
+    "--ask", "ask_port", metavar="PORT", help="Send the lines you type to PORT; shows every byte that comes."
+)
+@click.option(
+    "--line-end",
+    type=click.Choice(["crlf", "lf", "cr"]),
+    default="crlf",
+    show_default=True,
+    help="What ends a typed line, with --ask.",
+)
+@click.option(
+    "--try", "description", metavar="FILE", help="Take one sweep by this description; needs --port."
+)
+@click.option("--port", "try_port", metavar="PORT", help="Where the described instrument is.")
 def command(
-    as_json: bool, addresses: tuple[str, ...], list_only: bool, baud: int | None, wait_s: float
+    as_json: bool,
+    addresses: tuple[str, ...],
+    list_only: bool,
+    baud: int | None,
+    wait_s: float,
+    ask_port: str | None,
+    line_end: str,
+    description: str | None,
+    try_port: str | None,
 ) -> None:
     """Serial ports and instruments, and what answers on each.
 
     Looks at this machine's serial ports and USB instruments; the network is asked nothing but the addresses you name.
     """
+    if ask_port is not None:
+        _ask_lines(ask_port, baud or 115200, line_end, wait_s)
+        return
+    if description is not None or try_port is not None:
+        if description is None or try_port is None:
+            raise click.UsageError("--try and --port go together.")
+        _try(description, try_port)
+        return
+
     from concurrent.futures import ThreadPoolExecutor
 
     from drivers import ports
@@ -77,3 +109,40 @@ def _text(report: Report) -> str:
         lines.append("    for the plan:")
         lines += [f"        {line}" for line in report.plan]
     return "\n".join(lines)
+
+
+def _ask_lines(port: str, baud: int, line_end: str, wait_s: float) -> None:
+    """Typed lines out, bytes back, until the end of input."""
+    from drivers import trying
+    from drivers.transport import open_transport
+
+    transport = open_transport(port, baud=baud)
+    try:
+        click.echo(
+            f"{port} is open at {baud} baud. Type a line; Ctrl-D or an empty Ctrl-Z line ends.", err=True
+        )
+        for shown in trying.show_bytes(trying.listen(transport, 0.2)):
+            click.echo(f"  {shown}")
+        for typed in sys.stdin:
+            line = typed.rstrip("\r\n")
+            data = trying.ask_line(transport, line, trying.LINE_ENDS[line_end], wait_s)
+            click.echo(f"> {line}")
+            for shown in trying.show_bytes(data):
+                click.echo(f"  {shown}")
+            for hint in trying.suggestions(data, line):
+                click.echo(hint, err=True)
+    finally:
+        transport.close()
+
+
+def _try(description: str, port: str) -> None:
+    """One sweep, drawn, and what is wrong with it."""
+    from drivers import trying
+    from drivers.description import load_description
+
+    who, sweep = trying.try_sweep(port, load_description(description))
+    click.echo(f"{who}: {len(sweep.f_hz)} points")
+    for line in trying.draw(sweep):
+        click.echo(line)
+    for doubt in trying.doubts(sweep) or ["Nothing looks wrong with it."]:
+        click.echo(doubt)
