@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -16,6 +17,7 @@ from bench.table_files import Content, Damage
 from bench.table_store import read_table
 from bench.tables import TABLES, TRACE_COLUMNS, Table
 
+_SEARCH = re.compile(r"-search\d+$")
 _RAW = (("sweep", "sweeps"), ("trace", "traces"))
 
 
@@ -165,7 +167,8 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
             files = sorted(path for path in (folder / place).iterdir() if not path.name.startswith("."))
         except OSError:
             continue
-        spare = [path for path in files if f"{place}/{path.name}" not in named]
+        # The sweeps that looked for a resonance stand beside the one that the row names.
+        spare = [path for path in files if f"{place}/{_SEARCH.sub('', path.stem)}{path.suffix}" not in named]
         if spare:
             report.remarks.append(
                 f"{place}/: {len(spare)} files that no row names, such as {spare[0].name}; a reading was broken off there"

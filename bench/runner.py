@@ -218,9 +218,15 @@ class Runner:
                     raise
         result = reading.resonance
         name = self.session.next_reading()
-        f_hz, s11 = merged(reading.sweeps)
+        where = f"coil {item.coil}, dial {dial:g}"
+        for number, one in enumerate(reading.search, start=1):
+            self.session.save_sweep(
+                f"{name}-search{number}", one.f_hz, one.s11, [f"{where}, looking for the resonance"]
+            )
         sweep = self.session.save_sweep(
-            name, f_hz, s11, [f"coil {item.coil}, dial {dial:g}, {len(reading.sweeps)} sweeps merged"]
+            name,
+            *merged(reading.sweeps),
+            [f"{where}, {len(reading.sweeps)} sweeps, all points in order of frequency"],
         )
         self.session.append(
             "resonance",

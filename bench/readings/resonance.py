@@ -31,10 +31,11 @@ DISAGREE = 5.0
 
 @dataclass(frozen=True)
 class ResonanceReading:
-    """One reading: the resonance, and the zoom sweeps it was fitted to (`merged` puts them together)."""
+    """One reading: the resonance, the sweeps it was fitted to (`merged` puts them together), and those that searched."""
 
     resonance: Resonance
     sweeps: tuple[Sweep, ...]
+    search: tuple[Sweep, ...]
 
 
 def merged(sweeps: Sequence[Sweep]) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
@@ -73,7 +74,7 @@ def measure_resonance(
         The analyzer failed.
     """
     tell = on_sweep or (lambda f_hz, s11, so_far: None)
-    place = _search(analyzer, low_hz, high_hz, tell)
+    search, place = _search(analyzer, low_hz, high_hz, tell)
     zooms: list[Sweep] = []
     found: Resonance | None = None
     for number in range(most_sweeps):
@@ -88,12 +89,14 @@ def measure_resonance(
         elif number + 1 < most_sweeps:
             place = _again(zoom, place)
             # A zoom that missed the resonance would only mislead the joint fit.
-            zooms.clear()
-    return ResonanceReading(_accepted(found, zooms, low_hz, high_hz), tuple(zooms))
+            search += zooms
+            zooms = []
+    return ResonanceReading(_accepted(found, zooms, low_hz, high_hz), tuple(zooms), tuple(search))
 
 
-def _search(analyzer: Analyzer, low_hz: float, high_hz: float, tell: OnSweep) -> Place:
-    points = analyzer.limits.most_points if analyzer.limits.most_points < 101 else 101
+def _search(analyzer: Analyzer, low_hz: float, high_hz: float, tell: OnSweep) -> tuple[list[Sweep], Place]:
+    points = min(analyzer.limits.most_points, 101)
+    sweeps: list[Sweep] = []
     for parts in COARSE_PARTS:
         edges = np.geomspace(low_hz, high_hz, parts + 1)
         places: list[tuple[float, Place]] = []
@@ -101,12 +104,13 @@ def _search(analyzer: Analyzer, low_hz: float, high_hz: float, tell: OnSweep) ->
             # Parts overlap, so that a resonance on a seam is whole in one of them.
             slack = 0.08 * (stop - start) if parts > 1 else 0.0
             sweep = analyzer.sweep(max(start - slack, low_hz), min(stop + slack, high_hz), points)
+            sweeps.append(sweep)
             tell(sweep.f_hz, sweep.s11, None)
             place = _look(sweep)
             if place is not None:
                 places.append((_depth(sweep, place), place))
         if places:
-            return max(places, key=lambda pair: pair[0])[1]
+            return sweeps, max(places, key=lambda pair: pair[0])[1]
     raise ReadingError(
         f"No resonance between {low_hz / 1e3:.0f} and {high_hz / 1e3:.0f} kHz. Bring the pick-up loop nearer to the coil, and "
         "check that the coil is in its socket and the dial where it was asked for."
