@@ -77,6 +77,7 @@ class LiveReporter(Reporter):
             console=self._console,
         )
         self._task: TaskID = self._bar.add_task("starting", total=total)
+        self._then = ""
 
     def __enter__(self) -> Self:
         self._bar.start()
@@ -98,11 +99,11 @@ class LiveReporter(Reporter):
             self._bar.start()
 
     def reading(self, what: str, then: str) -> None:
-        after = f"  then {then}" if then else ""
-        self._bar.update(self._task, description=f"{what}{after}".replace("[", "("))
+        self._then = f"   next: {then}" if then else "   the last one"
+        self.detail(what)
 
     def detail(self, text: str) -> None:
-        self._bar.update(self._task, description=text.replace("[", "("))
+        self._bar.update(self._task, description=(text + self._then).replace("[", "("))
 
     def result(self, text: str, readings: int = 1) -> None:
         self.done += readings

@@ -246,8 +246,11 @@ class Runner:
             },
         )
         said = f"  {'; '.join(result.warnings)}" if result.warnings else ""
+        added = (
+            f" + {show(item.added_c_f, 'capacitance', self.plan.show.capacitance)}" if item.added_c_f else ""
+        )
         self.reporter.result(
-            f"coil {item.coil}  dial {dial:g}  f0 {show(result.f0_hz, 'frequency', frequency, result.f0_u_hz)}  "
+            f"coil {item.coil}  dial {dial:g}{added}  f0 {show(result.f0_hz, 'frequency', frequency, result.f0_u_hz)}  "
             f"Q {result.q:.0f} ± {result.q_u:.1f}{said}"
         )
         return 1
@@ -268,8 +271,11 @@ class Runner:
                 "method": "typed",
             },
         )
+        added = (
+            f" + {show(item.added_c_f, 'capacitance', self.plan.show.capacitance)}" if item.added_c_f else ""
+        )
         self.reporter.result(
-            f"coil {item.coil}  dial {dial:g}  f0 {show(f0, 'frequency', self.plan.show.frequency)} (typed)"
+            f"coil {item.coil}  dial {dial:g}{added}  f0 {show(f0, 'frequency', self.plan.show.frequency)} (typed)"
         )
         return 1
 
