@@ -116,6 +116,23 @@ class FramedSensor:
         """Throw away what was sampled until now: the board is asked for a sign, and what came before it goes."""
         self._identity = self._sync()
 
+    def set_rate(self, frames_a_second: int) -> None:
+        """Have the board send so many frames a second.
+
+        Raises
+        ------
+        Misuse
+            The board does not do that; it goes on as before.
+        """
+        self._transport.write(b"rate %d\r\n" % frames_a_second)
+        self._identity = self._sync()
+        if self._identity.rate_hz != frames_a_second:
+            raise Misuse(
+                f"the board cannot send {frames_a_second} frames a second; it goes on with "
+                f"{self._identity.rate_hz} frames a second.",
+                port=self._port,
+            )
+
     def close(self) -> None:
         """Let go of the port; may be called twice."""
         with self._news:
