@@ -12,6 +12,7 @@ between `$` and `*`, two upper-case hexadecimal digits. Lines end in CR LF or LF
     $I,NAME,VERSION,RATE,FULLSCALE,FIELDS*HH
 
 RATE in frames a second, FULLSCALE the largest count, FIELDS 3 or 4 (with the dial). It sends the same after a restart.
+`? NNNNN` is answered by that line and `$T,NNNNN*HH` after it: whoever asks can tell the answer from an older one.
 Widths are fixed because a plain exclusive or cannot see a lost zero.
 """
 
@@ -32,6 +33,7 @@ LONGEST_LINE = 160
 
 _SAMPLE = re.compile(rb"S,(\d{5}),(\d{10}),(\d{5}),(\d{5}),([01])(?:,(\d{5}))?")
 _IDENTITY = re.compile(rb"I,([!-)+\--~ ]{1,60}),([!-)+\--~ ]{1,20}),(\d{1,5}),(\d{1,5}),([34])")
+_TOKEN = re.compile(rb"T,(\d{5})")
 _HEX = b"0123456789ABCDEF"
 
 
@@ -56,6 +58,13 @@ class Identity:
     rate_hz: int
     full_scale: int
     has_dial: bool
+
+
+@dataclass(frozen=True)
+class Token:
+    """The number of a question that has just been answered."""
+
+    number: int
 
 
 @dataclass
@@ -112,6 +121,11 @@ def encode_identity(identity: Identity) -> bytes:
     return seal(text.encode("ascii"))
 
 
+def encode_token(number: int) -> bytes:
+    """What follows the answer to a question with a number."""
+    return seal(b"T,%05d" % number)
+
+
 def encode_many(
     sequence: NDArray[np.int64],
     clock_ms: NDArray[np.int64],
@@ -158,8 +172,8 @@ def encode_many(
     return np.concatenate([start, *parts], axis=1).tobytes()
 
 
-def parse(line: bytes) -> Frame | Identity | None:
-    """One line without its end to a frame or an identity; None when it is neither, whole."""
+def parse(line: bytes) -> Frame | Identity | Token | None:
+    """One line without its end to what it says; None when it is nothing that is known, whole."""
     if len(line) < 5 or line[:1] != b"$" or line[-3:-2] != b"*":
         return None
     body = line[1:-3]
@@ -183,7 +197,8 @@ def parse(line: bytes) -> Frame | Identity | None:
         name, version, rate, full_scale, fields = hit.groups()
         if 1 <= int(full_scale) < SEQUENCE_MODULUS and int(rate) >= 1:
             return Identity(name.decode(), version.decode(), int(rate), int(full_scale), fields == b"4")
-    return None
+    hit = _TOKEN.fullmatch(body)
+    return None if hit is None else Token(int(hit[1]))
 
 
 @dataclass
@@ -263,7 +278,7 @@ class FrameDecoder:
                     self.counts.damaged += 1
             elif isinstance(item, Identity):
                 self.identity = item
-            elif self._accept(item):
+            elif isinstance(item, Frame) and self._accept(item):
                 out.append((self._total_ms, item))
             self._joined = True
         return out

@@ -6,6 +6,7 @@ else; frames are decoded when they are asked for.
 
 from __future__ import annotations
 
+import secrets
 import threading
 import time
 from collections import deque
@@ -13,13 +14,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from drivers.errors import LinkLost, Misuse, ProtocolError, TimedOut, WireError
-from drivers.frames import FrameCounts, FrameDecoder, Identity, LineSplitter, parse
+from drivers.frames import FrameCounts, FrameDecoder, Identity, LineSplitter, Token, parse
 from drivers.roles import Sample
 from drivers.transport import Transport, open_transport
 
 # What may wait undecoded: some 200 000 frames; beyond it the oldest go, and the decoder notices the gap.
 _MOST_WAITING = 8 << 20
-_ASK = b"?\r\n"
 
 
 class FramedSensor:
@@ -203,23 +203,29 @@ class FramedSensor:
         self._decoder.reset()
         ask_again = 0.0
         lines = LineSplitter()
+        tokens: set[int] = set()
+        board: Identity | None = None
         seen = 0
         while (now := time.monotonic()) < deadline:
             if now >= ask_again:
                 # Once more in case the first was lost on a line that had just been opened.
-                self._transport.write(_ASK)
+                token = secrets.randbelow(100_000)
+                tokens.add(token)
+                self._transport.write(b"? %05d\r\n" % token)
                 ask_again = now + self._timeout_s / 3.0
             data = self._collect(min(deadline, ask_again))
             seen += len(data)
             # An answer may lie anywhere in the pieces, so whole lines are looked at, and the rest goes back.
             for at, line in enumerate(found := lines.feed(data)):
-                item = parse(line) if line.startswith(b"$I") else None
+                item = parse(line) if line[:2] in (b"$I", b"$T") else None
                 if isinstance(item, Identity):
-                    self._decoder.identity = item
+                    board = item
+                elif isinstance(item, Token) and item.number in tokens and board is not None:
+                    self._decoder.identity = board
                     rest = b"".join(b"%b\n" % one for one in found[at + 1 :]) + lines.unfinished
                     if rest:
                         self._push_back(rest)
-                    return item
+                    return board
         if seen:
             raise ProtocolError(
                 f"{seen} bytes came, but the sensor board did not say what it is.",

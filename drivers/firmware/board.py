@@ -23,6 +23,11 @@ def seal(body):
     return f"${body}*{total:02X}\r\n"
 
 
+def is_number(text):
+    """Whether text is digits only."""
+    return all("0" <= one <= "9" for one in text)
+
+
 class Switch:
     """A mark switch that has to rest for a while before it counts."""
 
@@ -122,9 +127,11 @@ class Board:
 
     def _obey(self, command):
         words = command.split()
-        if words == ["?"]:
+        if words[:1] == ["?"]:
             self.introduce()
-        elif len(words) == 2 and words[0] == "rate" and all("0" <= one <= "9" for one in words[1]):
+            if len(words) == 2 and len(words[1]) == 5 and is_number(words[1]):
+                self._say(seal(f"T,{words[1]}"))
+        elif len(words) == 2 and words[0] == "rate" and is_number(words[1]):
             rate = int(words[1])
             if LEAST_RATE <= rate <= MOST_RATE:
                 self._set_rate(rate)

@@ -7,6 +7,7 @@ board must: it goes on with the present, and the jump of the sequence number tel
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -14,7 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.frames import Identity, encode_identity, encode_many, seal
+from drivers.frames import Identity, encode_identity, encode_many, encode_token, seal
 from drivers.roles import Floats
 from drivers.simulators.faults import Fault, Faults
 from drivers.simulators.loopback import Line, Mishaps
@@ -139,8 +140,15 @@ class SensorServer:
             asked = (asked + heard)[-256:]
             while b"\n" in asked:
                 question, _, asked = asked.partition(b"\n")
-                if question.strip() == b"?":
+                words = question.split()
+                if words[:1] == [b"?"]:
+                    # As on a board, what was sampled before the question goes out before the answer.
+                    now = self._world.newest()
+                    while self._next <= now:
+                        self._stream(line)
                     self._mishaps.send(line, "identity", encode_identity(self._identity))
+                    if len(words) == 2 and re.fullmatch(rb"\d{5}", words[1]):
+                        self._mishaps.send(line, "token", encode_token(int(words[1])))
             self._stream(line)
 
     def _stream(self, line: Line) -> None:

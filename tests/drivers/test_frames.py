@@ -243,6 +243,13 @@ def test_identities_survive_or_are_refused(name: str, rate: int) -> None:
     assert parsed is None or parsed == Identity(name, "1", rate, 4095, True)
 
 
+def test_the_number_of_a_question_comes_back_and_is_no_frame() -> None:
+    assert frames.parse(frames.encode_token(417).rstrip()) == frames.Token(417)
+    decoder = met()
+    assert used(decoder, stream([1]) + frames.encode_token(417) + stream([2])) == [1, 2]
+    assert decoder.counts.faults == 0
+
+
 def test_identity_is_read() -> None:
     assert frames.parse(frames.encode_identity(BOARD).rstrip()) == BOARD
     assert met().identity == BOARD

@@ -144,10 +144,12 @@ def test_samples_are_right_or_are_not(kind: Any, terminal: bool, knob: Any) -> N
         assert counts.lost + counts.repeated >= 1
 
 
-@pytest.mark.parametrize("terminal", [False, True])
+@pytest.mark.parametrize(("terminal", "where"), [(False, "token"), (True, "identity")])
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_board_that_answers_badly_is_asked_again_or_refused(kind: Any, terminal: bool, knob: Any) -> None:
-    faults = Faults([Fault(kind, "identity", seconds=0.1)], seed=1)
+def test_a_board_that_answers_badly_is_asked_again_or_refused(
+    kind: Any, terminal: bool, where: str, knob: Any
+) -> None:
+    faults = Faults([Fault(kind, where, seconds=0.1)], seed=1)
     with serve_sensor(knob, terminal=terminal, faults=faults) as server:
         try:
             sensor = FramedSensor(server.address, timeout_s=0.6)
