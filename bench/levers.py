@@ -14,9 +14,9 @@ from bench.errors import PlanError
 from bench.model import coil_model
 from bench.physics.coupling import Change, CouplingFit, predict
 from bench.quantities import show
+from bench.turns import Ladder, Window, ladder
 
 if TYPE_CHECKING:
-    from bench.advice import Ladder, Window
     from bench.plan import Coil, Plan
 
 Floats = NDArray[np.float64]
@@ -173,8 +173,6 @@ class _Search:
     def __init__(
         self, plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, turns: Sequence[float]
     ) -> None:
-        from bench.advice import ladder
-
         self.plan, self.coil, self.fit, self.index, self.window = plan, coil, fit, index, window
         self.now = coil.tickler.turns
         self.ladder = ladder

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench import advice
 from bench.circuits import circuit
 from bench.fit import fit_tables
 from bench.model import coil_model
 from bench.physics.regeneration import onset, onset_angles
 from bench.plan import Plan, parse_plan
 from bench.quantities import parse
+from bench.turns import ladder
 
 
 def _cases() -> Any:
@@ -215,13 +215,13 @@ grid = { turns = 27, diameter = "32 mm", length = "24 mm", wire = "0.4 mm" }
 tickler = { turns = 5, gap = "2.5 mm", wire = "0.25 mm" }
 """
     )
-    steps = advice.ladder(plan, plan.coil[0], [1.0, 5.0, 10.0])
+    steps = ladder(plan, plan.coil[0], [1.0, 5.0, 10.0])
     assert steps.mutual[1] == pytest.approx(1.0)
     assert 1.7 < steps.mutual[2] < 2.0
     assert 0.2 < steps.mutual[0] < 0.23
     assert 3.0 < steps.tickler[2] < 4.0
     bare = cases.example_plan()
-    steps = advice.ladder(bare, bare.coil[0], [3.0, 12.0])
+    steps = ladder(bare, bare.coil[0], [3.0, 12.0])
     assert steps.mutual == pytest.approx([0.5, 2.0])
     assert steps.tickler == pytest.approx([0.25, 4.0])
 
