@@ -95,6 +95,7 @@ class SensorServer:
         self._mishaps = Mishaps(faults)
         self._next = 0
         self._first_slot = 0
+        self._met = False
         self._wire = open_wire(self._talk, terminal)
 
     @property
@@ -132,6 +133,7 @@ class SensorServer:
     def _talk(self, line: Any) -> None:
         """One connection: answers questions, and between them streams."""
         asked = b""
+        self._met = False
         self._next = max(self._next, self._world.newest() + 1)
         while True:
             heard = line.receive(_PACE_S)
@@ -146,6 +148,7 @@ class SensorServer:
                     now = self._world.newest()
                     while self._next <= now:
                         self._stream(line)
+                    self._met = True
                     self._mishaps.send(line, "identity", encode_identity(self._identity))
                     if len(words) == 2 and re.fullmatch(rb"\d{5}", words[1]):
                         self._mishaps.send(line, "token", encode_token(int(words[1])))
@@ -155,7 +158,8 @@ class SensorServer:
         started = time.monotonic()
         while (ready := self._world.newest() + 1 - self._next) > 0:
             count = min(ready, _BATCH)
-            taken = self._mishaps.faults.take("sample", count)
+            # What nobody has asked for, nobody can see go wrong.
+            taken = self._mishaps.faults.take("sample", count) if self._met else None
             if taken is not None:
                 count = taken[1]
             if count:
