@@ -129,7 +129,8 @@ class ScpiAnalyzer(ScpiInstrument):
             if self._headers["sweep_time"]:
                 seconds = values.parse_number(self._ask_twice(f"{self._headers['sweep_time']}?"))
         except (TimedOut, ProtocolError) as problem:
-            raise Misuse(
+            # Of its own kind: it may have been the wire, and then asking again helps.
+            raise type(problem)(
                 f"the instrument does not tell its limits ({problem.what})",
                 port=self.address,
                 hint="Give them in the plan: limits = { low_hz = …, high_hz = …, most_points = …, "

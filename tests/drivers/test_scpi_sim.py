@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.errors import InstrumentError, Misuse, TimedOut, WireError
+from drivers.errors import InstrumentError, ProtocolError, TimedOut, WireError
 from drivers.roles import AnalyzerLimits
 from drivers.scpi import ScpiAnalyzer, ScpiGenerator
 
@@ -54,7 +54,7 @@ def test_limits_may_be_asked(analyzer: ScpiAnalyzer) -> None:
 
 
 def test_limits_that_the_instrument_does_not_tell_must_be_written_down() -> None:
-    with pytest.raises(Misuse, match=r"limits = \{"):
+    with pytest.raises(ProtocolError, match=r"limits = \{"):
         ScpiAnalyzer(ADDRESSES[0], library=LIBRARY, timeout_s=0.3, headers={"sweep_time": "SENSe:SLOW"})
 
 
