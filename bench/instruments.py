@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any, Literal
 
 from bench.plan import Plan
+from drivers.errors import WireError
 from drivers.roles import Analyzer, Sensor
 
 Role = Literal["analyzer", "generator", "angle", "level", "dial"]
@@ -19,12 +21,20 @@ class Instruments:
     plan : Plan
     addresses : mapping, optional
         Addresses that take the place of the plan's (the virtual bench's): keys `analyzer`, `generator`, `sensor`.
+    folder : Path, optional
+        The plan's folder, where a description named without a folder is looked for first.
     """
 
-    def __init__(self, plan: Plan, addresses: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, plan: Plan, addresses: Mapping[str, str] | None = None, folder: Path | None = None
+    ) -> None:
         self._config: dict[str, dict[str, Any]] = {
             role: instrument.model_dump() for role, instrument in plan.instruments.items()
         }
+        for config in self._config.values():
+            beside = folder / str(config["description"]) if folder and "description" in config else None
+            if beside is not None and beside.is_file():
+                config["description"] = str(beside)
         if addresses is not None:
             self._config = {
                 "analyzer": {"driver": "scpi-analyzer", "address": addresses["analyzer"]},
@@ -66,10 +76,8 @@ class Instruments:
         """Let go of every wire; the next call opens afresh."""
         self.close()
 
-    def close(self) -> None:
-        """Let go of every wire; a wire that fails while closing does not keep the others open."""
-        from drivers.errors import WireError
-
+    def close(self) -> list[WireError]:
+        """Let go of every wire; returns what failed while closing (an output that may still be on, for instance)."""
         failed: list[WireError] = []
         for instrument in self._open.values():
             try:
@@ -77,3 +85,4 @@ class Instruments:
             except WireError as problem:
                 failed.append(problem)
         self._open.clear()
+        return failed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -55,8 +56,8 @@ def measure(
         session.plan.coil_named(name)
     with ExitStack() as stack:
         stack.enter_context(session.lock())
-        instruments = Instruments(session.plan, bench.addresses if bench else None)
-        stack.callback(instruments.close)
+        instruments = Instruments(session.plan, bench.addresses if bench else None, session.path)
+        stack.callback(_let_go, instruments)
         wanted = still_wanted(session, kinds, coils, cold=cold)
         if not wanted:
             return Outcome(0, (), 0)
@@ -76,3 +77,8 @@ def measure(
     if wanted and recorded == 0 and left:
         raise ReadingError(f"Nothing was recorded. {left[-1]}")
     return Outcome(recorded, tuple(left), lacking)
+
+
+def _let_go(instruments: Instruments) -> None:
+    for problem in instruments.close():
+        print(problem, file=sys.stderr)
