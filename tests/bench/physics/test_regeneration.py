@@ -400,3 +400,20 @@ def test_circuits_that_cannot_be_are_refused():
         divider(topology="parallel-fed")
     with pytest.raises(ValueError, match="supply"):
         divider(topology="cathode-tap")
+
+
+def test_absurd_values_end_in_nan_not_in_an_exception():
+    random = np.random.default_rng(3)
+
+    def size(low, high):
+        return 10 ** random.uniform(low, high, 40)
+
+    for kind in ("divider", "shunt", "throttle", "supply", "swing"):
+        control = Control(kind, size(-6, 12), (size(-18, -3), size(-18, -3)))
+        feedback = Feedback(size(-18, 0), size(-9, 6), size(-18, 0), size(-18, 0), size(-18, 0), size(-18, 0))
+        circuit = Circuit(
+            control, size(-9, 6), size(-3, 15), size(-12, 3), size(-15, 3), size(-15, 3), feedback
+        )
+        found = onset(circuit, size(1, 11), size(-1, 7))
+        assert found.angle_deg.shape == (40,)
+        assert np.all(np.isnan(found.angle_deg) | ((found.angle_deg >= 0) & (found.angle_deg <= 300)))
