@@ -1,4 +1,4 @@
-"""`regenbench read`: resonance and Q out of saved sweeps."""
+"""regenbench read: resonance and Q out of saved sweeps, without a session."""
 
 from __future__ import annotations
 
@@ -9,77 +9,95 @@ import click
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
 
+KEYS = {
+    "f0_hz": "f0_hz",
+    "f0_u_hz": "f0_u_hz",
+    "q_loaded": "q_loaded",
+    "q_loaded_u": "q_loaded_u",
+    "q_unloaded": "q",
+    "q_unloaded_u": "q_u",
+    "beta": "beta",
+    "points_used": "points_used",
+}
+
 
 @click.command("read")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(files: tuple[str, ...], as_json: bool) -> None:
-    """Resonance and Q out of saved sweeps (Touchstone, one-port or a two-port's S11), without a session."""
-    import json
+    """Resonance and Q out of saved sweeps (Touchstone: one-port, or a two-port's S11)."""
+    from bench.errors import BenchError, SweepFileError
 
+    entries: list[dict[str, Any]] = []
+    failed: list[str] = []
+    for file in files:
+        try:
+            found = _read(file)
+        except SweepFileError as problem:
+            failed.append(str(problem))
+            entries.append({"file": file, "error": str(problem)})
+            if not as_json:
+                click.echo(str(problem), err=True)
+            continue
+        entries.append(_entry(file, found))
+        if not as_json:
+            click.echo(_words(file, found))
+    if as_json:
+        import json
+
+        click.echo(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False))
+    if failed:
+        raise BenchError(
+            failed[0]
+            if len(files) == 1
+            else f"{len(failed)} of {len(files)} files could not be read; the first: {failed[0]}"
+        )
+
+
+def _read(file: str) -> Resonance:
     from bench.errors import SweepFileError
     from bench.physics.resonance import fit_sweep
     from bench.touchstone import read_sweep
 
-    found: list[dict[str, Any]] = []
-    failed = ""
-    for file in files:
-        try:
-            f_hz, s11 = read_sweep(file)
-        except SweepFileError as problem:
-            failed = str(problem)
-            found.append({"file": file, "error": failed})
-            continue
-        found.append(entry(file, fit_sweep(f_hz, s11)))
-    if as_json:
-        click.echo(json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False))
-    else:
-        for one in found:
-            if "error" not in one:
-                click.echo(words(one))
-            elif one["error"] != failed:
-                click.echo(one["error"], err=True)
-    if failed:
-        raise SweepFileError(failed)
+    f_hz, s11 = read_sweep(file)
+    try:
+        return fit_sweep(f_hz, s11)
+    except ValueError as problem:
+        raise SweepFileError(f"{file}: {problem}. Take the sweep again.") from problem
 
 
-def entry(file: str, resonance: Resonance) -> dict[str, Any]:
-    """One file's object of `read --json` (contract.md)."""
+def _entry(file: str, found: Resonance) -> dict[str, Any]:
     return {
         "file": file,
-        "f0_hz": resonance.f0_hz,
-        "f0_u_hz": resonance.f0_u_hz,
-        "q_loaded": resonance.q_loaded,
-        "q_loaded_u": resonance.q_loaded_u,
-        "q_unloaded": resonance.q,
-        "q_unloaded_u": resonance.q_u,
-        "beta": resonance.beta,
-        "points_used": resonance.points_used,
-        "warnings": list(resonance.warnings),
-        "others": [{"f0_hz": other.f0_hz, "q_loaded": other.q_loaded} for other in resonance.others],
+        **{key: getattr(found, name) for key, name in KEYS.items()},
+        "warnings": list(found.warnings),
+        "others": [{"f0_hz": other.f0_hz, "q_loaded": other.q_loaded} for other in found.others],
     }
 
 
-def words(one: dict[str, Any]) -> str:
-    """One file's result for people."""
-    from bench.quantities import show, show_number
+def _words(file: str, found: Resonance) -> str:
+    """One line with the numbers, one more for each warning and each further resonance."""
+    from bench.quantities import show
 
-    lines = []
-    if one["f0_hz"] is None:
-        lines.append(f"{one['file']}: no resonance could be told")
+    if found.f0_hz is None or found.q_loaded is None:
+        return "\n".join([f"{file}  no numbers", *(f"  {warning}" for warning in found.warnings)])
+    head = [file, f"f0 {show(found.f0_hz, 'frequency', uncertainty=found.f0_u_hz)}"]
+    if found.q is None:
+        head.append(f"Q unknown (loaded Q {_rounded(found.q_loaded, found.q_loaded_u)})")
     else:
-        f0 = show(one["f0_hz"], "frequency", uncertainty=one["f0_u_hz"])
-        line = f"{one['file']}: f0 {f0}"
-        if one["q_loaded"] is not None:
-            line += f", loaded Q {show_number(one['q_loaded'], one['q_loaded_u'])}"
-        if one["q_unloaded"] is not None:
-            line += f", unloaded Q {show_number(one['q_unloaded'], one['q_unloaded_u'])}"
-        if one["beta"] is not None:
-            line += f", coupling {one['beta']:.3g}"
-        lines.append(f"{line} ({one['points_used']} points)")
-    lines += [f"  {warning}" for warning in one["warnings"]]
-    lines += [
-        f"  also at {show(other['f0_hz'], 'frequency')}, loaded Q {other['q_loaded']:.0f}"
-        for other in one["others"]
-    ]
+        head.append(f"Q {_rounded(found.q, found.q_u)}")
+        head.append(f"(loaded {_rounded(found.q_loaded, found.q_loaded_u)}, beta {found.beta:.3f})")
+    lines = ["  ".join(head), *(f"  {warning}" for warning in found.warnings)]
+    for other in found.others:
+        lines.append(f"  also {show(other.f0_hz, 'frequency')}, loaded Q {other.q_loaded:.0f}")
     return "\n".join(lines)
+
+
+def _rounded(value: float, u: float | None) -> str:
+    """Value ± uncertainty, the latter to two digits."""
+    from math import floor, log10
+
+    if not u or u <= 0:
+        return f"{value:.4g}"
+    places = min(max(0, 1 - floor(log10(u))), 3)
+    return f"{value:.{places}f} ± {u:.{places}f}"

@@ -29,7 +29,7 @@ from bench.physics.resonance_fit import (
     shape,
 )
 from bench.physics.resonance_search import Templates, templates
-from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U, Study, Window, study
+from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U, Study, Window, study, unturned
 
 FEWEST_POINTS = 8
 EDGE = 1.0  # half-bandwidths from an edge: closer, half of the circle is missing
@@ -395,10 +395,11 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
     if fit.inflation > 1.0 and float(found.q_loaded_u[0]) > 1e-3 * q_loaded:
         warnings.append(WARNINGS["uneven"])
     part = slice(main.low, main.high)
-    turned = s[part] * np.exp(2j * np.pi * main.delay_s * (f[part] - axis.centre_hz))
+    turned = unturned(f, s, main.delay_s)[part]
     for i in range(len(fit.x0)):
         if i != pole:
             turned = turned - fit.b[i] * shape(axis.x, float(fit.x0[i]), float(fit.h[i]))
+    turned = turned * np.exp(2j * np.pi * main.delay_s * (f.mean() - axis.centre_hz))
     x0, log_h, _ = circles.values[0]
     r = shape(axis.x, float(x0), float(np.exp(log_h)))
     background = _line_under(

@@ -23,11 +23,15 @@ FEWEST = 7  # points a template needs
 
 @dataclass(frozen=True, eq=False)
 class Templates:
-    """m templates on n points: `filter` (m, n) sparse, `x0` and `h` (m,) on the axis' scale."""
+    """m templates on n points: `filter` (m, n) sparse, of unit length; `x0` and `h` (m,) on the axis' scale.
+
+    `size` (m,): length of each shape before it was made unit, so that |response|/size is about |b|.
+    """
 
     filter: sparse.csr_array
     x0: Floats
     h: Floats
+    size: Floats
 
     def response(self, s: Complexes) -> Complexes:
         """What of each sweep lies along each template: (m, k) of s (k, n)."""
@@ -42,23 +46,29 @@ def templates(axis: Axis) -> Templates:
     # The wider of a point's two gaps: a shape must not fall between points.
     gap = np.maximum(np.append(spacing, spacing[-1]), np.insert(spacing, 0, spacing[0]))
     h = 0.6 * float(spacing.min())
-    parts: list[tuple[Floats, Floats, sparse.csr_array]] = []
+    parts: list[Templates] = []
     while h < 0.7:
         carried = gap < 2.0 * h
         if carried.any():
             parts.append(_level(x, x[carried], h))
         h *= WIDTH_STEP
-    parts = [part for part in parts if len(part[0])]
+    parts = [part for part in parts if len(part.x0)]
     if not parts:
-        return Templates(sparse.csr_array((0, len(x)), dtype=complex), np.empty(0), np.empty(0))
+        return _none(len(x))
     return Templates(
-        sparse.csr_array(sparse.vstack([matrix for _, _, matrix in parts], format="csr")),
-        np.concatenate([places for places, _, _ in parts]),
-        np.concatenate([widths for _, widths, _ in parts]),
+        sparse.csr_array(sparse.vstack([part.filter for part in parts], format="csr")),
+        np.concatenate([part.x0 for part in parts]),
+        np.concatenate([part.h for part in parts]),
+        np.concatenate([part.size for part in parts]),
     )
 
 
-def _level(x: Floats, near: Floats, h: float) -> tuple[Floats, Floats, sparse.csr_array]:
+def _none(points: int) -> Templates:
+    empty = np.empty(0)
+    return Templates(sparse.csr_array((0, points), dtype=complex), empty, empty, empty)
+
+
+def _level(x: Floats, near: Floats, h: float) -> Templates:
     """Templates of one width, centred on a grid of 0.8 h wherever points are near."""
     pitch = 0.8 * h
     cells = np.unique(np.concatenate([np.floor(near / pitch), np.floor(near / pitch + 0.5)]))
@@ -69,7 +79,7 @@ def _level(x: Floats, near: Floats, h: float) -> tuple[Floats, Floats, sparse.cs
     enough = stop - start >= FEWEST
     places, start, stop = places[enough], start[enough], stop[enough]
     if not len(places):
-        return places, places, sparse.csr_array((0, len(x)), dtype=complex)
+        return _none(len(x))
     count = stop - start
     first = np.concatenate([[0], np.cumsum(count)])
     row = np.repeat(np.arange(len(places)), count)
@@ -79,7 +89,7 @@ def _level(x: Floats, near: Floats, h: float) -> tuple[Floats, Floats, sparse.cs
     length = np.sqrt(np.add.reduceat(np.abs(values) ** 2, first[:-1]))
     values /= np.maximum(length, 1e-12)[row]
     matrix = sparse.csr_array((values.conj(), column, first), shape=(len(places), len(x)))
-    return places, np.full(len(places), h), matrix
+    return Templates(matrix, places, np.full(len(places), h), np.maximum(length, 1e-12))
 
 
 def _without_line(
@@ -99,9 +109,9 @@ def _without_line(
 
 
 def peaks(found: Templates, power: Floats, most: int) -> NDArray[np.int_]:
-    """The strongest templates that are well apart, strongest first: indices into `power` (m,)."""
+    """The templates with the largest `power` (m,) that are well apart, largest first: indices."""
     kept: list[int] = []
-    for index in np.argsort(power)[::-1]:
+    for index in np.argsort(power)[::-1][: 40 * most]:
         apart = all(
             abs(found.x0[index] - found.x0[k]) > 2.0 * max(found.h[index], found.h[k])
             or not 0.3 < found.h[index] / found.h[k] < 3.4
@@ -112,3 +122,15 @@ def peaks(found: Templates, power: Floats, most: int) -> NDArray[np.int_]:
             if len(kept) == most:
                 break
     return np.array(kept, dtype=int)
+
+
+def prominence(found: Templates, power: Floats) -> Floats:
+    """Power of each template over the median of its own width: (m,).
+
+    A bent background fills all wide templates; a resonance narrower than its bends stands out among the narrow ones.
+    """
+    over = np.zeros(len(power))
+    for h in np.unique(found.h):
+        level = found.h == h
+        over[level] = power[level] / max(float(np.median(power[level])), 1e-300)
+    return over

@@ -23,13 +23,14 @@ from bench.physics.resonance_fit import (
     polynomial_rss,
     shape,
 )
-from bench.physics.resonance_search import Templates, peaks, templates
+from bench.physics.resonance_search import Templates, peaks, prominence, templates
 
 REACHES = (6.0, 4.0, 2.7, 9.0, 14.0, 22.0, 40.0, np.inf)
 FEWEST_POINTS = 8
 SIGNIFICANT = 40.0  # chi-squared of a resonance that no noise makes, for a few hundred places searched
 WIDEST_U = 0.2  # of ln Q: above this the width is not known
 LEAST_Q = 1.0
+SMALLEST_OTHER = 0.01  # a further resonance's circle over the main one's
 RIPPLE = 12.0  # white noise gives 14 or more where a resonance is significant
 
 
@@ -104,13 +105,18 @@ def study(f_hz: Floats, s: Complexes) -> Study:
     found = [r for r in results if r.main is not None]
     if not found:
         return max(results, key=lambda r: (r.blurred is not None, r.outside is not None))
-    plain = found[0]
-    assert plain.main is not None
+    main = found[0].main
+    assert main is not None
     for other in found[1:]:
-        assert other.main is not None
-        if other.main.error < 0.8 * plain.main.error:
-            plain = other
-    return plain
+        if other.main is not None and other.main.error < 0.8 * main.error:
+            main = other.main
+    return _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, main.delay_s)
+
+
+def unturned(f_hz: Floats, s: Complexes, delay_s: float) -> Complexes:
+    """The sweep with a delay taken out, still at the middle of the sweep."""
+    turned: Complexes = s * np.exp(2j * np.pi * delay_s * (f_hz - f_hz.mean()))
+    return turned
 
 
 def _delays(f_hz: Floats, s: Complexes) -> list[float]:
@@ -125,22 +131,23 @@ def _delays(f_hz: Floats, s: Complexes) -> list[float]:
 
 
 def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
-    turned = s * np.exp(2j * np.pi * delay_s * (f_hz - f_hz.mean()))
+    turned = unturned(f_hz, s, delay_s)
     axis = Axis.of(f_hz)
     found = templates(axis)
     if not len(found.x0):
         return Study(None, 0, (), None, None)
     power = np.abs(found.response(turned[None])[:, 0]) ** 2
-    starts = [
-        Place(axis.centre_hz + axis.scale_hz * found.x0[i], axis.scale_hz * found.h[i])
-        for i in peaks(found, power, 8)
-    ]
-    first = [(w, _strength(w, 0)) for w in (_window(f_hz, turned, [p], 6.0, delay_s) for p in starts) if w]
+    first: list[tuple[Window, float]] = []
+    for i in {*peaks(found, power, 4), *peaks(found, prominence(found, power), 4)}:
+        start = Place(axis.centre_hz + axis.scale_hz * found.x0[i], axis.scale_hz * found.h[i])
+        window = _window(*_thinned(f_hz, turned, start), [start], 6.0, delay_s)
+        if window is not None:
+            first.append((window, _strength(window, 0)))
     first.sort(key=lambda pair: -pair[1])
     best: Window | None = None
     outside: Place | None = None
     blurred: Place | None = None
-    for window, _ in first[:4]:
+    for window, _ in first[:3]:
         tried = ladder(f_hz, turned, [window.place()], delay_s)
         if tried is None:
             continue
@@ -154,9 +161,17 @@ def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
             outside = tried.place()
         elif verdict == "blurred" and blurred is None:
             blurred = tried.place()
-    if best is None:
-        return Study(None, 0, (), outside, blurred)
-    return _with_others(f_hz, turned, best, delay_s)
+    return Study(best, 0, (), outside, blurred)
+
+
+def _thinned(f_hz: Floats, s: Complexes, start: Place) -> tuple[Floats, Complexes]:
+    """Means of neighbouring points where a first look has more of them than it needs."""
+    low, high = np.searchsorted(f_hz, [start.f0_hz - 6 * start.h_hz, start.f0_hz + 6 * start.h_hz])
+    by = int(high - low) // 80
+    if by < 2:
+        return f_hz, s
+    n = (high - low) // by * by
+    return f_hz[low : low + n].reshape(-1, by).mean(1), s[low : low + n].reshape(-1, by).mean(1)
 
 
 def _window(
@@ -311,9 +326,12 @@ def _next(
     found = templates(axis)
     power = np.abs(found.response(rest[None])[:, 0]) ** 2
     noise = main.best.variance * main.best.inflation
-    for i in peaks(found, power, 6):
-        if power[i] < SIGNIFICANT * noise:
-            break
+    response = power.copy()
+    smallest = SMALLEST_OTHER * np.abs(main.best.b).max()
+    power[(np.sqrt(power) < smallest * found.size) | (power < SIGNIFICANT * noise)] = 0.0
+    for i in {*peaks(found, power, 3), *peaks(found, prominence(found, power), 3)}:
+        if power[i] <= 0.0:
+            continue
         start = Place(axis.centre_hz + axis.scale_hz * found.x0[i], axis.scale_hz * found.h[i])
         if any(
             abs(start.f0_hz - k.f0_hz) < 0.3 * (start.h_hz + k.h_hz) and start.h_hz > 2 * k.h_hz
@@ -328,11 +346,15 @@ def _next(
             if joint is not None and _true_pair(f_hz, joint, main):
                 return joint, True
         else:
-            alone = ladder(f_hz, rest, [start], delay_s)
+            look = _window(*_thinned(f_hz, rest, start), [start], 6.0, delay_s)
+            if look is None or _strength(look, 0) < SIGNIFICANT or not _beats_polynomial(look):
+                continue
+            alone = ladder(f_hz, rest, [look.place()], delay_s)
             if (
                 alone is not None
                 and judge(f_hz, alone, 0) == "good"
                 and alone.best.h[0] < 0.5
+                and _stands_out(axis, found, response, alone)
                 and all(abs(alone.place().f0_hz - k.f0_hz) > alone.place().h_hz + k.h_hz for k in known)
             ):
                 return alone, False
@@ -361,7 +383,7 @@ def _true_pair(f_hz: Floats, joint: Window, main: Window) -> bool:
     return (
         all(judge(f_hz, joint, i) == "good" for i in range(len(fit.x0)))
         and fit.h[new] < 0.5
-        and abs(fit.b[new]) > 0.01 * biggest
+        and abs(fit.b[new]) > SMALLEST_OTHER * biggest
         and joint.error_of(new) < 0.2
         and joint.error_of(0) < max(main.error, 0.02)
     )
