@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "start": ("start", "Make a session folder and its plan."),
     "measure": ("measure", "Take the readings that the plan still lacks."),
     "enter": ("enter", "Type in a reading made by hand."),
+    "withdraw": ("withdraw", "Take a reading back: it stays in its table and counts no more."),
     "take": ("take", "Add sweeps saved elsewhere to a session."),
     "read": ("read", "Resonance and Q out of saved sweeps, without a session."),
     "winding": ("winding", "Inductance, resistance and Q of one winding."),

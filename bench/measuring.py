@@ -15,7 +15,7 @@ from bench.operator import ConsoleOperator, Operator, VirtualOperator
 from bench.progress import reporter
 from bench.runner import Runner
 from bench.session import Session
-from bench.wanted import still_wanted
+from bench.wanted import beyond_the_dial, still_wanted
 
 if TYPE_CHECKING:
     from bench.virtual.hands import VirtualBench
@@ -73,6 +73,8 @@ def measure(
         runner = Runner(session, operator, instruments, screen, cold)
         recorded, left = runner.run(wanted)
         session.log("measured", recorded=recorded, left=left)
+        for told in beyond_the_dial(session, coils, cold=cold):
+            screen.say(told)
         lacking = len(still_wanted(session, kinds, coils, cold=cold))
     if wanted and recorded == 0 and left:
         raise ReadingError(f"Nothing was recorded. {left[-1]}")

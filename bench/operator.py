@@ -133,7 +133,8 @@ class ConsoleOperator:
                     wanted.append("known capacitor off")
         self._setup = None
         if wanted:
-            self._line(f"{'; '.join(wanted).capitalize()}. Enter when done (s: leave out, q: stop) ")
+            told = "; ".join(wanted)
+            self._line(f"{told[0].upper()}{told[1:]}. Enter when done (s: leave out, q: stop) ")
         self._setup = setup
 
     def set_dial(self, dial: float) -> float:

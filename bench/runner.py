@@ -17,7 +17,7 @@ from bench.progress import Reporter
 from bench.quantities import parse, show
 from bench.readings import onset as onset_readings
 from bench.session import Session
-from bench.wanted import Wanted, antenna_state, same_dial
+from bench.wanted import Wanted, antenna_state, out_of_reach, same_dial
 from drivers.errors import WireError
 
 MOST_TRIES = 3
@@ -297,6 +297,9 @@ class Runner:
     def _tune(self, item: Wanted) -> tuple[float | None, float]:
         """Bring the tank to the wanted frequency; returns the dial reading and the frequency it then has."""
         assert item.f_hz is not None
+        end = out_of_reach(self.plan, self._tuned(item.coil), item.f_hz)
+        if end is not None:
+            raise Skipped(f"the dial ends at {show(end, 'frequency', self.plan.show.frequency)}")
         dial = self._dial_for(item.coil, item.f_hz)
         if dial is None:
             raise Skipped("take resonance readings of this coil first, so that the dial can be set")

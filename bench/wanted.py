@@ -15,6 +15,8 @@ KINDS: tuple[Kind, ...] = ("resonance", "onset")
 
 SAME_FREQUENCY = 0.01
 SAME_DIAL = 0.006
+# What the end of the dial may fall short of a wanted frequency and still stand for it.
+REACH = 0.004
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,8 @@ def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, an
             ):
                 wanted.append(Wanted("resonance", coil.name, dial=dial, added_c_f=added))
         for f_hz in coil.onset_at:
+            if out_of_reach(plan, resonance, f_hz) is not None:
+                continue
             here = [r for r in onset if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
             if any(r["angle_deg"] is None or r["angle_deg"] == 0.0 for r in here):
                 continue
@@ -95,9 +99,56 @@ def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, an
     return wanted
 
 
+def out_of_reach(plan: Plan, resonance: Sequence[dict[str, Any]], f_hz: float) -> float | None:
+    """The frequency at the end of the dial that is nearest, where both ends were read and `f_hz` lies beyond them."""
+    ends = [
+        [float(r["f0_hz"]) for r in resonance if _plain_at(r, end, plan)] for end in plan.receiver.tuning.dial
+    ]
+    if not all(ends):
+        return None
+    low, high = sorted((ends[0][-1], ends[1][-1]))
+    if f_hz < low * (1 - REACH):
+        return low
+    return high if f_hz > high * (1 + REACH) else None
+
+
+def _plain_at(row: dict[str, Any], dial: float, plan: Plan) -> bool:
+    return (
+        bool(row["f0_hz"])
+        and not row["added_c_f"]
+        and row["dial"] is not None
+        and same_dial(row["dial"], dial, plan)
+    )
+
+
 def antenna_state(plan: Plan) -> str:
     """Whether the plan's set has its antenna on, as the tables write it."""
     return "yes" if plan.receiver.antenna is not None else "no"
+
+
+def beyond_the_dial(session: Session, coils: Sequence[str], *, cold: bool) -> list[str]:
+    """For each onset frequency of the plan that its coil cannot be tuned to: a sentence that says so."""
+    plan = session.plan
+    rows = session.rows("resonance")
+    valve = "cold" if cold else "working"
+    told = []
+    for coil in plan.coil:
+        if coils and coil.name not in coils:
+            continue
+        present = recipe(plan, coil.name)
+        mine = [
+            r
+            for r in rows
+            if r["coil"] == coil.name
+            and (r["recipe"] or present) == present
+            and (r["valve"] or valve) == valve
+        ]
+        for f_hz in coil.onset_at:
+            end = out_of_reach(plan, mine, f_hz)
+            if end is not None:
+                far, near = (show(f, "frequency", plan.show.frequency) for f in (f_hz, end))
+                told.append(f"coil {coil.name}: onset at {far} is left out: the dial ends at {near}")
+    return told
 
 
 def still_wanted(session: Session, kinds: Sequence[str], coils: Sequence[str], *, cold: bool) -> list[Wanted]:

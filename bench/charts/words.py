@@ -216,7 +216,8 @@ def advice_sentence(
         return None
     verdict = advice["verdict"]
     now, best = known(advice.get("tickler_turns_now")), known(advice.get("tickler_turns_best"))
-    chosen = _predicted(advice, best if best is not None else now)
+    # Told is what the advised number of turns does: where it is to stay, the present one's angles, not the best one's.
+    chosen = _predicted(advice, now if verdict == "keep" or best is None else best)
     where = _where(chosen, f_hz, control, unit)
     if verdict == "keep":
         count = f"the {turns(now)} tickler {turns_word(now)}" if now is not None else "the tickler as it is"

@@ -101,7 +101,7 @@ def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
                     "never" if a is None else f"{a:.0f}° ({control.clock(a)})" for a in row["angles_deg"]
                 )
                 mark = "in the window" if row["in_window"] else ""
-                yield f"  {row['turns']:>4g} turns: {run}  {mark}".rstrip()
+                yield f"  {row['turns']:>4g} {'turn: ' if row['turns'] == 1 else 'turns:'} {run}  {mark}".rstrip()
     for reason in coil["advice"]["reasons"]:
         yield f"  {reason}"
     for lever in coil["advice"]["levers"]:

@@ -42,5 +42,6 @@ def command(session: str, coils: tuple[str, ...], kinds: tuple[str, ...], cold: 
         click.echo(f"Nothing is lacking in {opened.name}. Next: regenbench fit {session}")
         return
     rest = f"; {outcome.lacking} still lacking" if outcome.lacking else ""
-    follow = f"regenbench measure {session}" if outcome.lacking else f"regenbench fit {session}"
+    virtually = " --virtual" if virtual else ""
+    follow = f"regenbench measure {session}{virtually}" if outcome.lacking else f"regenbench fit {session}"
     click.echo(f"{outcome.recorded} readings recorded in {opened.path}{rest}. Next: {follow}")

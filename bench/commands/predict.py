@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
     """Where each coil of PLAN starts to oscillate, from the plan alone.
 
-    Here the tank alone, without the rest of the set, has the frequency and the Q in the table.
+    Nothing is measured yet, so the frequency and the Q of each line are taken as those of the bare tank: coil and tuning
+    capacitor, before valve and feedback circuit load them.
     """
     import json
 
@@ -36,6 +37,12 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
     note = rp_of(plan)[1]
     if note:
         click.echo(note, err=True)
+    if plan.receiver.feedback.capacitor == 0 and plan.receiver.control.kind != "throttle":
+        click.echo(
+            "The plan has no receiver.feedback.capacitor, so the plate's RF current has hardly a way back through the tickler; "
+            'write it, for example capacitor = "270 pF".',
+            err=True,
+        )
     coils = [_predict(plan, coil) for coil in plan.coil]
     guessed = [coil.name for coil in plan.coil if coil.grid.q is None]
     if guessed:

@@ -14,7 +14,7 @@ from bench.plan import parse_plan, recipe
 from bench.progress import Reporter
 from bench.runner import Runner
 from bench.session import Session
-from bench.wanted import lacking, still_wanted
+from bench.wanted import beyond_the_dial, lacking, still_wanted
 from drivers.errors import TimedOut
 
 PLAN = """
@@ -67,7 +67,7 @@ def runner(session: Session, keyboard: Keyboard, instruments: Any = None) -> Run
 def row(**cells: Any) -> dict[str, Any]:
     plan = parse_plan(PLAN)
     common = {"coil": "K", "recipe": recipe(plan, "K"), "dial": None, "valve": "working", "antenna": "no"}
-    return {**common, "added_c_f": None, **cells}
+    return {**common, "added_c_f": None, "f0_hz": None, **cells}
 
 
 def test_a_fresh_plan_lacks_everything() -> None:
@@ -132,7 +132,6 @@ def test_with_no_instrument_the_session_is_a_notebook(tmp_path: Path) -> None:
         (100.0, 8.4e6, "typed"),
     ]
     assert still_wanted(session, ["resonance"], [], cold=False) == []
-    assert "Plug in coil k" in keyboard.asked[0] or "plug in coil K".lower() in keyboard.asked[0].lower()
 
     keyboard = Keyboard(["", "", "10:40", "10:20", "10:50", "10:30"])
     with session.lock():
@@ -199,3 +198,22 @@ def test_a_dead_wire_is_tried_three_times_then_the_operator_is_asked(tmp_path: P
     assert recorded == 0
     assert len(left) == 3
     assert session.rows("resonance") == []
+
+
+def test_a_frequency_beyond_the_dial_is_told_and_not_asked_for(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "beyond", PLAN)
+    with session.lock():
+        for dial, f0_hz in ((0.0, 4.0e6), (50.0, 5.0e6), (100.0, 6.0e6)):
+            session.append("resonance", {"coil": "K", "dial": dial, "f0_hz": f0_hz, "method": "typed"})
+    assert [w.f_hz for w in still_wanted(session, [], [], cold=False)] == [5e6]
+    (told,) = beyond_the_dial(session, [], cold=False)
+    assert "7" in told
+    assert "the dial ends at 6" in told
+
+
+def test_the_first_instruction_keeps_the_coil_s_name(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "names", PLAN)
+    keyboard = Keyboard(["", "", "3.9MHz"])
+    with session.lock():
+        runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False)[:1])
+    assert keyboard.asked[0].startswith("Plug in coil K;")

@@ -146,6 +146,17 @@ def advice(
             "Keep the 6 tickler turns: onset from 10:00 to 12:00, inside the window at every frequency.",
         ),
         (
+            # What the present turns do is told, not what the slightly better ones would.
+            advice("keep", 5, [180.0, 130.0, 90.0], True)
+            | {
+                "predicted": [
+                    {"turns": n, "angles_deg": [a, 120.0, 90.0], "in_window": True}
+                    for n, a in ((5, 180.0), (6, 150.0))
+                ]
+            },
+            "Keep the 6 tickler turns: onset from 10:00 to 12:00, inside the window at every frequency.",
+        ),
+        (
             advice("another lever", 6, [None, None, None], False),
             "Turns alone will not do: feedback capacitor from 270 pF to 180 pF; onset 20° later.",
         ),
