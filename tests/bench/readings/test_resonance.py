@@ -1,0 +1,87 @@
+"""A resonance reading from cold: found, zoomed in on, and stopped when known; the analyzer is a circuit worked out here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bench.errors import ReadingError
+from bench.physics.resonance import fit_sweep
+from bench.readings.resonance import measure_resonance, merged
+from drivers.roles import AnalyzerLimits, Sweep
+
+
+class Bench:
+    """Loop, coupled tank and metre of cable by circuit theory; uniform sweeps of at most 101 points, with noise."""
+
+    limits = AnalyzerLimits(1e5, 60e6, 101, 1e-3)
+
+    def __init__(self, f0_hz: float, q: float, beta: float, *, noise: float = 1e-3, seed: int = 1) -> None:
+        self.f0_hz, self.q, self.beta, self.noise = f0_hz, q, beta, noise
+        self.random = np.random.default_rng(seed)
+        self.points = 0
+        self.sweeps = 0
+
+    def identify(self) -> str:
+        return "test analyzer"
+
+    def close(self) -> None:
+        return None
+
+    def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
+        assert points <= 101
+        f_hz = np.linspace(start_hz, stop_hz, points)
+        omega, omega0 = 2 * np.pi * f_hz, 2 * np.pi * self.f0_hz
+        l_h, loop_h, loop_ohm = 12e-6, 0.4e-6, 0.3
+        own_ohm = omega0 * l_h / self.q
+        port = 50 + loop_ohm
+        mutual = np.sqrt(self.beta * own_ohm * (port**2 + (omega0 * loop_h) ** 2) / port) / omega0
+        tank = own_ohm + 1j * (omega * l_h - omega0**2 * l_h / omega)
+        z = loop_ohm + 1j * omega * loop_h + (omega * mutual) ** 2 / tank
+        s11 = (z - 50) / (z + 50) * np.exp(-2j * omega / (0.66 * 299792458.0))
+        self.points += points
+        self.sweeps += 1
+        return Sweep(
+            f_hz, s11 + self.noise * (self.random.normal(size=points) + 1j * self.random.normal(size=points))
+        )
+
+
+@pytest.mark.parametrize("beta", [0.05, 0.15, 0.5])
+@pytest.mark.parametrize("q", [30.0, 100.0, 300.0])
+def test_from_cold_over_a_band_of_three_to_one(q: float, beta: float) -> None:
+    for seed, f0_hz in enumerate((3.3e6, 5.1e6, 8.2e6)):
+        bench = Bench(f0_hz, q, beta, seed=seed)
+        reading = measure_resonance(bench, 3e6, 9e6, q_goal=0.01)
+        found = reading.resonance
+        assert found.q is not None
+        assert found.q_u is not None
+        assert found.f0_hz is not None
+        # quality.md: no error above 5 %.
+        assert abs(found.q / q - 1) < 0.05
+        # With a tight loop the circuit is no longer one circle: up to 2 % off, and told.
+        off = abs(found.q - q)
+        assert off < 4 * found.q_u or (off < 0.02 * q and any("loosen" in w for w in found.warnings))
+        # The loop's reactance pulls f0 by up to about beta/(2Q).
+        assert abs(found.f0_hz / f0_hz - 1) < beta / q
+        # The saved sweep, read again, gives the row's numbers.
+        again = fit_sweep(*merged(reading.sweeps))
+        assert again.q == found.q
+
+
+def test_where_nothing_resonates_it_says_so_and_what_to_do() -> None:
+    with pytest.raises(ReadingError, match="loop nearer to the coil"):
+        measure_resonance(Bench(20e6, 100.0, 0.1), 3e6, 5e6, q_goal=0.01)
+
+
+def test_hopeless_noise_is_no_reading() -> None:
+    with pytest.raises(ReadingError):
+        measure_resonance(Bench(4e6, 100.0, 0.02, noise=0.1), 3e6, 6e6, q_goal=0.01)
+
+
+def test_sweeping_stops_when_q_is_known() -> None:
+    easy = Bench(4e6, 100.0, 0.15, noise=1e-4)
+    measure_resonance(easy, 3e6, 6e6, q_goal=0.01)
+    hard = Bench(4e6, 100.0, 0.15, noise=6e-3)
+    measure_resonance(hard, 3e6, 6e6, q_goal=0.01)
+    assert easy.sweeps == 2
+    assert hard.points > easy.points
