@@ -78,3 +78,8 @@ def main(argv: list[str] | None = None) -> Any:
         _fail(str(problem), 1)
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as problem:
+        _fail(
+            f"The system refused: {problem.strerror or problem}. Nothing recorded is lost; make room, then run it again.",
+            1,
+        )

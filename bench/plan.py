@@ -337,12 +337,12 @@ class Plan(Part):
         seen: dict[str, str] = {}
         low, high = sorted(self.receiver.tuning.dial)
         for index, coil in enumerate(self.coil):
-            same = seen.setdefault(coil.name.casefold(), coil.name)
-            if same is not coil.name:
+            if (same := seen.get(coil.name.casefold())) is not None:
                 yield (
                     f"coil.{index}.name",
                     f'a coil "{same}" is there already; names also differ without capitals',
                 )
+            seen.setdefault(coil.name.casefold(), coil.name)
             for dial in coil.dials:
                 if not low <= dial <= high:
                     yield (

@@ -175,6 +175,7 @@ def test_packaged_example_is_sound() -> None:
         ('gm = "0.65 mS"', 'gm = "0 mS"', 4, "receiver.gm: must be more than 0"),
         ('gm = "0.65 mS"', 'gm = "0.65 V"', 4, "receiver.gm.*that is a voltage"),
         ('name = "C.2"', 'name = "b"', 38, 'coil.b.name: a coil "B" is there already'),
+        ('name = "C.2"', 'name = "B"', 38, 'coil.B.name: a coil "B" is there already'),
         ('name = "C.2"', 'name = "../C"', 38, "coil.*name"),
         ('name = "C.2"', 'name = ".C"', 38, "coil.*dot"),
         ('name = "C.2"', 'name = "C/2"', 38, "coil.*letters, digits, space"),
