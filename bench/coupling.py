@@ -123,10 +123,22 @@ def fit_coupling(
     return fit
 
 
+def unlike_antenna(plan: Plan, one: Gathered) -> bool:
+    """Whether onset and Q were read in unlike antenna states that no [receiver.antenna] of the plan can account for."""
+    return (
+        plan.receiver.antenna is None
+        and one.onsets is not None
+        and one.tank is not None
+        and bool(one.onsets.points)
+        and len(one.tank.f0_hz) > 0
+        and one.onsets.antenna != one.tank.antenna
+    )
+
+
 def _onset_data(
     plan: Plan, one: Gathered, fitted_dial: dial.DialFit | None, gm_known: bool
 ) -> CoilOnsets | None:
-    if one.onsets is None or not one.onsets.points or one.q_law is None:
+    if one.onsets is None or not one.onsets.points or one.q_law is None or unlike_antenna(plan, one):
         return None
     name = one.coil.name
     if one.model is None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench import selection
-from bench.coupling import Gathered, fit_coupling
+from bench.coupling import Gathered, fit_coupling, unlike_antenna
 from bench.errors import PlanError
 from bench.fit_document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
@@ -94,6 +94,13 @@ def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str])
         one.tank = selection.tank_of(plan, resonance[resonance["coil"] == name], name)
         one.onsets = selection.onsets_of(plan, onset[onset["coil"] == name], name)
         one.warnings += [*one.tank.warnings, *one.onsets.warnings]
+        if unlike_antenna(plan, one):
+            on = {"yes": "on", "no": "off"}
+            one.warnings.append(
+                f"Coil {name}: onset was read with the antenna {on[one.onsets.antenna]}, resonance and Q with it "
+                f"{on[one.tank.antenna]}, and the plan has no [receiver.antenna] to tell what that does: the onset is shown, not "
+                "fitted. Read both alike, or write the antenna into the plan."
+            )
         try:
             one.model = coil_model(plan, one.coil)
         except PlanError as problem:
