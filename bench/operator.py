@@ -66,6 +66,10 @@ class Operator(Protocol):
         """Have the control turned slowly; returns at once, while it turns."""
         ...
 
+    def hears_oscillation(self) -> bool:
+        """Whether the set oscillates now, by ear."""
+        ...
+
     def number(self, question: str, read: Callable[[str], float]) -> float:
         """Ask for a value; `read` turns the typed text into SI and refuses what it cannot read."""
         ...
@@ -158,9 +162,17 @@ class ConsoleOperator:
         pace = f"about {turn.speed_deg_s:.0f}° a second"
         mark = "; press the mark switch when you hear it" if turn.listen else ""
         if turn.starts:
-            self._say(f"Turn the regeneration slowly UP ({pace}) until it oscillates{mark}.")
+            self._say(
+                f"Turn the regeneration slowly UP ({pace}) until it oscillates{mark}, and on until told."
+            )
         else:
             self._say(f"Now slowly BACK ({pace}) until it stops{mark}, and a little further.")
+
+    def hears_oscillation(self) -> bool:
+        while True:
+            answer = self._line("Does it oscillate now, as the control stands? (y or n) ").lower()
+            if answer in ("y", "yes", "n", "no"):
+                return answer.startswith("y")
 
     def number(self, question: str, read: Callable[[str], float]) -> float:
         while True:
@@ -209,6 +221,9 @@ class VirtualOperator:
     def begin_turn(self, turn: Turn) -> None:
         self._hands.listen(turn.listen)
         self._hands.turn(turn.to_deg, speed_deg_s=turn.speed_deg_s, wait=False)
+
+    def hears_oscillation(self) -> bool:
+        return bool(self._hands.state()["oscillating"])
 
     def number(self, question: str, read: Callable[[str], float]) -> float:
         raise Skipped(f"the virtual operator cannot answer “{question}”")

@@ -17,7 +17,7 @@ from bench.progress import Reporter
 from bench.quantities import parse, show
 from bench.readings import onset as onset_readings
 from bench.session import Session
-from bench.wanted import Wanted, antenna_state, out_of_reach, same_dial
+from bench.wanted import SAME_FREQUENCY, Wanted, antenna_state, out_of_reach, same_dial
 from drivers.errors import WireError
 
 MOST_TRIES = 3
@@ -287,7 +287,7 @@ class Runner:
 
         rows = self._tuned(coil)
         by_frequency = sorted({float(r["f0_hz"]): float(r["dial"]) for r in rows}.items())
-        if len(by_frequency) < 2:
+        if len({dial for _, dial in by_frequency}) < 2:
             return None
         log_f = np.log([f for f, _ in by_frequency])
         dial = float(PchipInterpolator(log_f, [d for _, d in by_frequency])(math.log(f_hz)))
@@ -326,12 +326,19 @@ class Runner:
                 return at, item.f_hz
             ends = sorted(self.plan.receiver.tuning.dial)
             dial = min(max(at + math.log(item.f_hz / f0) / slope, ends[0]), ends[1])
+        if abs(f0 / item.f_hz - 1) >= SAME_FREQUENCY:
+            raise ReadingError(
+                f"The dial could not be brought to {show(item.f_hz, 'frequency', self.plan.show.frequency)}: at "
+                f"{at:g} the tank is at {show(f0, 'frequency', self.plan.show.frequency)}. Read this coil's resonance "
+                "again at more dial settings."
+            )
         return at, f0
 
     def _slope(self, coil: str, dial: float) -> float:
         rows = self._tuned(coil)
-        dials = np.array([float(r["dial"]) for r in rows])
-        log_f = np.log([float(r["f0_hz"]) for r in rows])
+        # One point for each dial setting: two readings at one setting have no slope between them.
+        dials, where = np.unique([float(r["dial"]) for r in rows], return_inverse=True)
+        log_f = np.bincount(where, np.log([float(r["f0_hz"]) for r in rows])) / np.bincount(where)
         place = int(np.clip(np.searchsorted(dials, dial), 1, len(dials) - 1))
         return float((log_f[place] - log_f[place - 1]) / (dials[place] - dials[place - 1]))
 
@@ -346,6 +353,9 @@ class Runner:
             self.reporter.detail("learning the control's end stops")
             self._stops = onset_readings.learn_stops(sensor, self.operator, travel)
             self.session.log("end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel)
+        elif not self.instruments.has("analyzer"):
+            # Tuning by analyzer has had it turned back already; a reading that failed may have left it anywhere.
+            self.operator.rest_control(0.0)
         listen = not self.instruments.has("level")
         passes = onset_readings.measure_onset(
             sensor,

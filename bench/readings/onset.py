@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,10 @@ SILENCE_S = 5.0
 STILL_S = 1.0
 MOST_TURN_S = 240.0
 LEVEL_FULL_SCALE_V = 3.3
+# A converter's last digit must not pass for an onset, however quiet the level was.
+LEAST_JUMP_V = 0.01
+AT_STOP_DEG = 4.0
+FULLY_BACK_DEG = 10.0
 
 
 @dataclass(frozen=True)
@@ -63,7 +68,7 @@ class Quiet:
 
     def loud(self, level_v: Floats) -> bool:
         """Whether a short stretch of level is clearly above the quiet."""
-        return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, 0.01))
+        return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,9 @@ class _Watch:
     def _happened(self, samples: list[Sample]) -> bool:
         recent = samples[-6:]
         if self._turn.listen:
-            return any(sample.mark for sample in samples[-200:])
+            # A press, not a switch still held from the turn before.
+            mark = [sample.mark for sample in samples[-200:]]
+            return any(now and not before for before, now in pairwise(mark))
         level = LEVEL_FULL_SCALE_V * np.array([sample.level for sample in recent])
         return self.quiet is not None and self.quiet.loud(level) is self._turn.starts
 
@@ -158,7 +165,7 @@ class _Watch:
         return self._at_end(samples, angle)
 
     def _at_end(self, samples: list[Sample], angle: float) -> bool:
-        near = abs(angle - self._turn.to_deg) < 4.0
+        near = abs(angle - self._turn.to_deg) < AT_STOP_DEG
         still_from = samples[-1].t_s - STILL_S
         tail = [sample for sample in samples[-400:] if sample.t_s >= still_from]
         if not near or samples[0].t_s > still_from or len(tail) < 10:
@@ -199,7 +206,8 @@ def take_turn(
 def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
     if turn.listen:
         return analysis.marked(trace.t_s, trace.angle_deg, trace.mark)
-    return analysis.change_point(trace.t_s, trace.angle_deg, trace.level_v, starts=turn.starts)
+    event = analysis.change_point(trace.t_s, trace.angle_deg, trace.level_v, starts=turn.starts)
+    return event if event is not None and event.jump >= LEAST_JUMP_V else None
 
 
 @dataclass(frozen=True)
@@ -240,15 +248,16 @@ def measure_onset(
     on_detail("finding roughly where it starts")
     search = Turn(True, 0.0, travel, SEARCH_SPEED_DEG_S, listen)
     trace, seen = take_turn(sensor, operator, stops, search, None)
-    if quiet is not None and seen is not None and quiet.loud(np.array([seen.level_v])):
-        already = Approach(
-            True, 0.0, 1.0, None, None, trace, "oscillates already with the control fully back"
-        )
-        return Passes((already,), quiet)
+    if not listen and quiet is not None and seen is not None and quiet.loud(np.array([seen.level_v])):
+        begun_deg = float(np.median(trace.angle_deg[:9]))
+        if begun_deg > FULLY_BACK_DEG:
+            raise ReadingError(
+                f"It oscillated before the turn began, at {begun_deg:.0f} degrees. Turn the control fully back first."
+            )
+        return Passes((_already(trace),), quiet)
     found = _event(trace, search)
     if found is None:
-        never = Approach(True, None, None, None, None, trace, "no oscillation up to full travel")
-        return Passes((never,), seen)
+        return _unchanged(operator, trace, travel, seen, None if listen else quiet)
     rough = found.angle_deg - (analysis.REACTION_S * found.speed_deg_s if listen else 0.0)
     back = Turn(False, rough + PAST_DEG, 0.0, SEARCH_SPEED_DEG_S / 2, listen)
     trace, _ = take_turn(sensor, operator, stops, back, seen)
@@ -269,6 +278,29 @@ def measure_onset(
                 raise ReadingError(f"Oscillation did not clearly {way} in this pass. It is taken again.")
             taken.append((turn, trace, event))
     return Passes(*_corrected(taken, listen, seen))
+
+
+def _already(trace: Trace) -> Approach:
+    return Approach(True, 0.0, 1.0, None, None, trace, "oscillates already with the control fully back")
+
+
+def _unchanged(
+    operator: Operator, trace: Trace, travel_deg: float, seen: Quiet | None, quiet: Quiet | None
+) -> Passes:
+    """What a search without an event means; `quiet`: the level known to be without oscillation, if there is one."""
+    if float(np.median(trace.angle_deg[-9:])) < travel_deg - AT_STOP_DEG:
+        raise ReadingError("Something was heard for a moment only, so the turn ended early. Try again.")
+    # A level that never changes is that of a set that never starts, or never stops, or of a lead that has come off.
+    if quiet is None and operator.hears_oscillation():
+        operator.rest_control(0.0)
+        if operator.hears_oscillation():
+            return Passes((_already(trace),), None)
+        raise ReadingError(
+            "It oscillates, but the sensor did not show where it started. Check the lead from the detector (or the mark "
+            "switch) to the sensor board, then try again."
+        )
+    never = Approach(True, None, None, None, None, trace, "no oscillation up to full travel")
+    return Passes((never,), seen)
 
 
 def _corrected(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -90,6 +91,9 @@ class Bench:
         self.listening = turn.listen
         self.target, self.speed = turn.to_deg, turn.speed_deg_s
 
+    def hears_oscillation(self) -> bool:
+        return self.oscillating
+
     def number(self, question: str, read: Callable[[str], float]) -> float:
         raise AssertionError("nothing to type")
 
@@ -142,6 +146,61 @@ def test_a_set_that_never_stops_is_recognised_once_the_quiet_is_known() -> None:
     stops = onset.learn_stops(bench, bench, TRAVEL)
     passes = onset.measure_onset(bench, bench, stops, repeats=3, listen=False, quiet=quiet)
     assert [a.angle_deg for a in passes.approaches] == [0.0]
+
+
+def test_a_set_that_never_stops_is_recognised_by_ear_at_the_first_frequency() -> None:
+    passes = measured(Bench(-5.0, -10.0), listen=False)
+    assert [a.angle_deg for a in passes.approaches] == [0.0]
+    # Its level is no quiet level for the next frequency.
+    assert passes.quiet is None
+
+
+def test_a_level_that_does_not_follow_is_no_never() -> None:
+    bench = Bench(140.0, 133.0)
+    step = bench._step
+    bench._step = lambda: replace(step(), level=0.07)  # type: ignore[method-assign]
+    with pytest.raises(ReadingError, match="lead from the detector"):
+        measured(bench, listen=False)
+
+
+def test_a_click_does_not_end_the_search_as_a_never() -> None:
+    bench = Bench(200.0, 190.0)
+    step = bench._step
+
+    def clicking() -> Sample:
+        sample = step()
+        return replace(sample, level=0.3) if bench.turns and 60.0 < bench.angle < 62.0 else sample
+
+    bench._step = clicking  # type: ignore[method-assign]
+    with pytest.raises(ReadingError, match="for a moment only"):
+        measured(bench, listen=False)
+
+
+def test_one_step_of_the_converter_is_no_onset() -> None:
+    bench = Bench(400.0, 390.0)
+    step = bench._step
+    bench._step = lambda: replace(  # type: ignore[method-assign]
+        step(), level=(101 if bench.angle > 140.0 else 100) / 4095
+    )
+    assert [a.angle_deg for a in measured(bench, listen=False).approaches] == [None]
+
+
+def test_a_control_left_up_is_not_taken_for_a_set_that_never_stops() -> None:
+    quiet = measured(Bench(140.0, 133.0), listen=False).quiet
+    bench = Bench(140.0, 133.0)
+    stops = onset.learn_stops(bench, bench, TRAVEL)
+    bench.rest_control(150.0)
+    bench.rest_control = lambda angle_deg: None  # type: ignore[method-assign]
+    with pytest.raises(ReadingError, match="fully back first"):
+        onset.measure_onset(bench, bench, stops, repeats=1, listen=False, quiet=quiet)
+
+
+def test_listening_needs_no_level() -> None:
+    # The level input hangs free: far above what was once taken for quiet.
+    bench = Bench(140.0, 133.0)
+    stops = onset.learn_stops(bench, bench, TRAVEL)
+    passes = onset.measure_onset(bench, bench, stops, repeats=1, listen=True, quiet=onset.Quiet(0.0, 0.001))
+    assert len(passes.approaches) == 2
 
 
 def test_a_sensor_that_is_not_coupled_is_told() -> None:
