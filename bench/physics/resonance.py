@@ -55,6 +55,7 @@ WARNINGS: dict[str, str] = {
     "not finite": "not finite: some points are not numbers and were left out; take the sweep again",
     "uneven": "uneven background: the sweep does not follow one resonance within its noise; the uncertainty is widened "
     "accordingly; a narrower sweep or a calibration helps",
+    "drift": "drift: two sweeps of this reading disagree; keep hands away, let set and analyzer warm up, and repeat",
     "no circle": "circle too large: Q without the loop cannot be told; loosen the loop or calibrate",
 }
 

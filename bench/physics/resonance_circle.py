@@ -15,6 +15,12 @@ from bench.physics.resonance_fit import Axis, Complexes, Floats, PoleFit, StackF
 
 # Above beta = 1 an error of the circle's size counts beta-fold in Q, and the size is known to 5 % at best.
 SIZE_U = 0.05
+# Loss seen in |a| may sit in the cable, where it shrinks a and b alike, or in the loop, where d comes out too large by up
+# to half of it: evenly distributed between the two.
+LOSS_U = 0.5 / 3**0.5
+# A loop of reactance x times the line's resistance lends the tank some of it: Q moves by about beta x/QL, x mostly
+# between 0 and 0.6.
+REACTANCE_U = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,5 +174,7 @@ def numbers(axis: Axis, circles: Circles) -> Numbers:
     step[:, 2] = step[:, 1] * (q / q_loaded)[:, None]
     step[:, 2, 2] = q * beta
     cov = step @ circles.covariance @ step.swapaxes(1, 2)
-    cov[:, 2, 2] += (SIZE_U * np.maximum(beta - 1.0, 0.0) * q) ** 2
+    loss = np.clip(1.0 - np.abs(circles.a), 0.0, 1.0)
+    for share in (SIZE_U * np.maximum(beta - 1.0, 0.0), LOSS_U * loss * beta, REACTANCE_U * beta / q_loaded):
+        cov[:, 2, 2] += (share * q) ** 2
     return Numbers(f0, q_loaded, q, beta, cov)

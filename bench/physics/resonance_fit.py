@@ -323,29 +323,31 @@ def neighbour_correlation(residual: Complexes) -> Floats:
 def fit_poles(axis: Axis, s: Complexes, x0: Floats, log_h: Floats, order: int) -> PoleFit:
     """Poles on a background of `order` in one sweep (n,), started at `x0`, `log_h` (p,)."""
     basis = axis.basis[:, : order + 1].astype(complex)
+    s_rest = s - basis @ (basis.T @ s)
     floor = float(smallest_rss(s[None])[0])
     narrowest = np.log(0.02 * np.diff(axis.x).min())
-    poles = len(x0)
-    best: tuple[float, Floats, Floats, Any, Any, Any] | None = None
-    step = np.zeros(poles, dtype=complex)
+    step: Complexes = np.zeros(len(x0), dtype=complex)
     share = 1.0
     trial_x, trial_log = np.array(x0, dtype=float), np.array(log_h, dtype=float)
+    cost, x_found, log_found = np.inf, trial_x, trial_log
+    residual: Complexes = s_rest
+    b: Complexes = step
     for _ in range(MOST_STEPS):
         r = shape(axis.x[:, None], trial_x, np.exp(trial_log))
-        linear = np.concatenate([basis, r], axis=1)
-        q, triangle = np.linalg.qr(linear)
-        projected = q.conj().T @ s
-        residual = s - q @ projected
-        cost = max(float((np.abs(residual) ** 2).sum()), floor)
-        if best is None or cost <= best[0] * (1 + 1e-12):
-            solved = _solve(triangle, projected)
-            b = solved[order + 1 :]
-            best = (cost, trial_x, trial_log, b, solved[: order + 1], residual)
+        unit, triangle = _orthonormal(r - basis @ (basis.T @ r))
+        along = unit.conj().T @ s_rest
+        rest = s_rest - unit @ along
+        new = max(float(np.vdot(rest, rest).real), floor)
+        if new <= cost * (1 + 1e-12):
+            cost, x_found, log_found, residual = new, trial_x, trial_log, rest
+            b = _solve(triangle, along)
             v = b * r * r
-            v = v - q @ (q.conj().T @ v)
-            length = np.sqrt(np.maximum((np.abs(v) ** 2).sum(0), 1e-300))
-            step = np.linalg.lstsq(v / length, residual, rcond=1e-9)[0] / length
-            noise = np.sqrt(cost / (2 * len(s))) / length
+            v = v - basis @ (basis.T @ v)
+            v = v - unit @ (unit.conj().T @ v)
+            v_unit, v_triangle = _orthonormal(v)
+            step = _solve(v_triangle, v_unit.conj().T @ residual)
+            # Steps far below what noise can tell are not worth taking.
+            noise = np.sqrt(cost / (2 * len(s))) / np.maximum(np.linalg.norm(v, axis=0), 1e-150)
             if np.all(np.abs(step) < 3e-4 * noise + 1e-11):
                 break
             share = min(1.0, 0.9 / max(float(np.abs(step).max()), 1e-300))
@@ -353,20 +355,28 @@ def fit_poles(axis: Axis, s: Complexes, x0: Floats, log_h: Floats, order: int) -
             share *= 0.3
             if share < 1e-4:
                 break
-        trial_x = np.clip(best[1] + np.exp(best[2]) * (share * step).imag, -3.0, 3.0)
-        trial_log = np.clip(best[2] - (share * step).real, narrowest, np.log(6.0))
-    assert best is not None
-    cost, x_found, log_found, b, coefficients, residual = best
+        trial_x = np.clip(x_found + np.exp(log_found) * (share * step).imag, -3.0, 3.0)
+        trial_log = np.clip(log_found - (share * step).real, narrowest, np.log(6.0))
     r = shape(axis.x[:, None], x_found, np.exp(log_found))
+    coefficients = basis.T @ (s - r @ b)
     columns = np.concatenate([basis, r, b * r * r], axis=1)
     covariance = inverse(columns.conj().T @ columns)
     return PoleFit(axis, order, x_found, log_found, b, coefficients, residual, cost, covariance)
 
 
+def _orthonormal(columns: Complexes) -> tuple[Complexes, Complexes]:
+    """Orthonormal columns and the triangle that makes the given ones of them."""
+    if columns.shape[1] > 1:
+        unit, triangle = np.linalg.qr(columns)
+        return unit, triangle
+    length = max(float(np.linalg.norm(columns)), 1e-150)
+    return columns / length, np.full((1, 1), length, dtype=complex)
+
+
 def _solve(triangle: Complexes, values: Complexes) -> Complexes:
-    try:
-        found: Any = np.linalg.solve(triangle, values)
-    except np.linalg.LinAlgError:
-        found = np.linalg.lstsq(triangle, values, rcond=None)[0]
+    if len(triangle) == 1:
+        only: Complexes = values / triangle[0]
+        return only
+    found: Any = np.linalg.lstsq(triangle, values, rcond=1e-9)[0]
     solved: Complexes = found
     return solved

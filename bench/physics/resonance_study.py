@@ -28,6 +28,7 @@ from bench.physics.resonance_search import Templates, peaks, prominence, templat
 REACHES = (6.0, 4.0, 2.7, 9.0, 14.0, 22.0, 40.0, np.inf)
 FEWEST_POINTS = 8
 SIGNIFICANT = 40.0  # chi-squared of a resonance that no noise makes, for a few hundred places searched
+NEARLY = 1.15
 WIDEST_U = 0.2  # of ln Q: above this the width is not known
 LEAST_Q = 1.0
 SMALLEST_OTHER = 0.01  # a further resonance's circle over the main one's
@@ -101,16 +102,25 @@ class Study:
 
 def study(f_hz: Floats, s: Complexes) -> Study:
     """Look for resonances in one sweep (n,), rising frequencies."""
-    results = [_study(f_hz, s, delay) for delay in _delays(f_hz, s)]
-    found = [r for r in results if r.main is not None]
+    results: list[Study] = []
+    for delay in _delays(f_hz, s):
+        results.append(_study(f_hz, s, delay))
+        if _settled(results[-1], len(f_hz)):
+            break
+    found = [r.main for r in results if r.main is not None]
     if not found:
         return max(results, key=lambda r: (r.blurred is not None, r.outside is not None))
-    main = found[0].main
-    assert main is not None
+    main = found[0]
     for other in found[1:]:
-        if other.main is not None and other.main.error < 0.8 * main.error:
-            main = other.main
+        if other.error < 0.8 * main.error:
+            main = other
     return _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, main.delay_s)
+
+
+def _settled(seen: Study, points: int) -> bool:
+    """Whether one fit explains the whole sweep down to its noise."""
+    main = seen.main
+    return main is not None and main.points == points and main.best.inflation == 1.0
 
 
 def unturned(f_hz: Floats, s: Complexes, delay_s: float) -> Complexes:
@@ -147,7 +157,7 @@ def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
     best: Window | None = None
     outside: Place | None = None
     blurred: Place | None = None
-    for window, _ in first[:3]:
+    for window in _distinct([window for window, _ in first])[:3]:
         tried = ladder(f_hz, turned, [window.place()], delay_s)
         if tried is None:
             continue
@@ -162,6 +172,19 @@ def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
         elif verdict == "blurred" and blurred is None:
             blurred = tried.place()
     return Study(best, 0, (), outside, blurred)
+
+
+def _distinct(windows: Sequence[Window]) -> list[Window]:
+    """The windows less those that found the same resonance as one before."""
+    kept: list[Window] = []
+    for window in windows:
+        if not any(_same(window.place(), one.place()) for one in kept):
+            kept.append(window)
+    return kept
+
+
+def _same(one: Place, other: Place) -> bool:
+    return abs(one.f0_hz - other.f0_hz) < 0.5 * (one.h_hz + other.h_hz)
 
 
 def _thinned(f_hz: Floats, s: Complexes, start: Place) -> tuple[Floats, Complexes]:
@@ -213,21 +236,23 @@ def _window(
 
 def ladder(f_hz: Floats, s: Complexes, start: Sequence[Place], delay_s: float) -> Window | None:
     """The best determined fit over windows of several widths; `s` has `delay_s` taken out already."""
-    best: Window | None = None
+    tried: list[Window] = []
     places = list(start)
-    taken: int | None = None
+    least = np.inf
     for reach in REACHES:
-        window = _window(f_hz, s, places, reach, delay_s, taken)
+        window = _window(f_hz, s, places, reach, delay_s, tried[-1].points if tried else None)
         if window is None:
             continue
-        taken = window.points
-        if best is None or window.error < best.error:
-            best = window
+        tried.append(window)
+        if window.error < least:
+            least = window.error
             if _sane(window):
                 places = [window.place(i) for i in range(len(places))]
-        elif reach > REACHES[0] and window.error > 3 * best.error:
+        elif reach > REACHES[0] and window.error > 3 * least:
             break
-    return best
+    # The least error of several is partly luck: the widest window that comes near it is the better choice.
+    near = [window for window in tried if window.error <= NEARLY * least]
+    return max(near, key=lambda window: window.points, default=None)
 
 
 def _sane(window: Window) -> bool:
@@ -244,7 +269,8 @@ def _strength(window: Window, pole: int) -> float:
     q = np.linalg.qr(np.stack([*basis.T, *others], axis=1))[0]
     rest = r - q @ (q.conj().T @ r)
     power = float((np.abs(fit.b[pole] * rest) ** 2).sum())
-    return power / (fit.variance * fit.inflation)
+    # Of few points the noise is hardly known: chi-squared of two degrees with the same chance as the ratio of powers.
+    return max(fit.dof, 1) * float(np.log1p(power / (fit.rss * fit.inflation)))
 
 
 def judge(f_hz: Floats, window: Window, pole: int) -> str:
@@ -308,6 +334,8 @@ def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> St
         window, inside = found
         if inside:
             main = window
+            joined = [main.place(i) for i in range(len(main.best.x0))]
+            others = [pair for pair in others if not any(_same(pair[0].place(pair[1]), j) for j in joined)]
             pole = int(np.argmin([main.error_of(i) for i in range(len(main.best.x0))]))
         else:
             others.append((window, 0))
@@ -339,15 +367,20 @@ def _next(
         ):
             continue
         low_hz, high_hz = f_hz[main.low], f_hz[main.high - 1]
-        if low_hz <= start.f0_hz <= high_hz:
-            if not _better_with(s, main, start):
-                continue
+        inside = bool(low_hz <= start.f0_hz <= high_hz)
+        near = abs(start.f0_hz - main.place().f0_hz) < 4.0 * (start.h_hz + main.place().h_hz)
+        better = inside and _better_with(s, main, start)
+        if better or (near and main.points < len(f_hz)):
             joint = ladder(f_hz, s, [*(main.place(k) for k in range(len(main.best.x0))), start], delay_s)
-            if joint is not None and _true_pair(f_hz, joint, main):
+            if (
+                joint is not None
+                and _true_pair(f_hz, joint, main)
+                and (better or _explains_more(joint, main))
+            ):
                 return joint, True
-        else:
+        if not inside:
             look = _window(*_thinned(f_hz, rest, start), [start], 6.0, delay_s)
-            if look is None or _strength(look, 0) < SIGNIFICANT or not _beats_polynomial(look):
+            if look is None or judge(f_hz, look, 0) != "good" or not _stands_out(axis, found, response, look):
                 continue
             alone = ladder(f_hz, rest, [look.place()], delay_s)
             if (
@@ -361,6 +394,16 @@ def _next(
     return None
 
 
+def _explains_more(joint: Window, main: Window) -> bool:
+    """Whether a pair follows a wider stretch down to its noise, of which one pole and a bent background follow a part."""
+    return (
+        joint.points > main.points
+        and joint.best.order <= main.best.order
+        and joint.best.inflation == 1.0
+        and min(joint.error_of(i) for i in range(len(joint.best.x0))) < 0.8 * main.error
+    )
+
+
 def _better_with(s: Complexes, main: Window, start: Place) -> bool:
     """Whether one more pole pays in the main resonance's own window."""
     fit = main.best
@@ -372,7 +415,7 @@ def _better_with(s: Complexes, main: Window, start: Place) -> bool:
         np.append(fit.log_h, np.log(start.h_hz / axis.scale_hz)),
         fit.order,
     )
-    return tried.score < fit.score - 10.0 and abs(tried.x0[-1]) < 1.0 and tried.h[-1] < 0.7
+    return tried.score < fit.score - 24.0 and abs(tried.x0[-1]) < 1.0 and tried.h[-1] < 0.7
 
 
 def _true_pair(f_hz: Floats, joint: Window, main: Window) -> bool:

@@ -1,47 +1,74 @@
-"""Resonance by reflection: find the dip, look closer, stop when Q is known well enough."""
+"""Resonance and Q with an analyzer: a coarse look over the band, then as few points as the wanted uncertainty needs.
+
+Every sweep of a reading counts: the result is the fit of all its points together, so that the saved, merged sweep read
+again gives the same numbers.
+"""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any
+from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bench.errors import ReadingError
-from bench.physics.resonance import Resonance, fit_sweep
-from bench.physics.resonance_study import Place, study
-from drivers.roles import Analyzer, Sweep
+from bench.physics import sweep_design as design
+from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
+from drivers.roles import Analyzer, Complexes, Floats, Sweep
 
-OnSweep = Callable[[Any, Any, Resonance | None], None]
-
-# A uniform sweep of 2 to 3 bandwidths is nearest to the bound of what points can tell (physics.md, section 2).
-ZOOM_BANDWIDTHS = 2.9
-FIRST_ZOOM_BANDWIDTHS = 5.0
-FIRST_ZOOM_POINTS = 51
-FEWEST_POINTS = 21
-COARSE_PARTS = (1, 3, 9)
+OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
+GUESS_POINTS = 41
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
-DISAGREE = 5.0
+DRIFT_SIGMAS = 5.0
+DRIFT_SHARE = 0.002  # of the bandwidth: less does not matter
 
 
 @dataclass(frozen=True)
+class Guess:
+    """Where the resonance should be, from earlier readings.
+
+    `f0_u_hz`: how well f0 is predicted (k = 1), half a bandwidth where not given; `b`, `noise`: size of the circle and
+    noise of the earlier readings.
+    """
+
+    f0_hz: float
+    q_loaded: float
+    f0_u_hz: float | None = None
+    b: float = 0.15
+    noise: float = 1e-3
+
+    @classmethod
+    def after(cls, earlier: Resonance, f0_hz: float, f0_u_hz: float | None = None) -> Guess:
+        """A guess at another frequency, with the Q, circle and noise of an earlier result."""
+        back = earlier.background
+        q = earlier.q_loaded or 100.0
+        if back is None:
+            return cls(f0_hz, q, f0_u_hz)
+        return cls(f0_hz, q, f0_u_hz, abs(back.b), max(back.noise, 1e-6))
+
+
+@dataclass(frozen=True, eq=False)
 class ResonanceReading:
-    """One reading: the resonance, the sweeps it was fitted to (`merged` puts them together), and those that searched."""
+    """The result, the sweeps that it was fitted to, and those that missed the resonance."""
 
     resonance: Resonance
     sweeps: tuple[Sweep, ...]
-    search: tuple[Sweep, ...]
+    search: tuple[Sweep, ...] = ()
 
 
-def merged(sweeps: Sequence[Sweep]) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    """All points of several sweeps in order of frequency; a frequency swept twice keeps its first point."""
-    f_hz, first = np.unique(np.concatenate([sweep.f_hz for sweep in sweeps]), return_index=True)
-    return f_hz, np.concatenate([sweep.s11 for sweep in sweeps])[first]
+def merged(sweeps: Sequence[Sweep]) -> tuple[Floats, Complexes]:
+    """All points of several sweeps by rising frequency (n,), (n,); points at one frequency become their mean."""
+    f = np.concatenate([np.asarray(sweep.f_hz, dtype=np.float64) for sweep in sweeps])
+    s = np.concatenate([np.asarray(sweep.s11, dtype=np.complex128) for sweep in sweeps])
+    order = np.argsort(f, kind="stable")
+    f, s = f[order], s[order]
+    new = np.concatenate([[True], np.diff(f) > 1e-9 * f[:-1]])
+    first = np.flatnonzero(new)
+    count = np.diff(np.append(first, len(f)))
+    mean: Complexes = np.asarray(np.add.reduceat(s, first) / count, dtype=np.complex128)
+    return f[first], mean
 
 
 def measure_resonance(
@@ -50,149 +77,195 @@ def measure_resonance(
     high_hz: float,
     *,
     q_goal: float,
+    guess: Guess | tuple[float, float] | None = None,
     most_sweeps: int = 6,
     on_sweep: OnSweep | None = None,
 ) -> ResonanceReading:
-    """Find and measure the resonance in a band.
+    """Find the resonance between two frequencies and measure it until Q is known well enough.
 
     Parameters
     ----------
-    low_hz, high_hz : float
-        Where it can lie.
-    q_goal : float
-        Relative standard uncertainty of Q at which sweeping stops.
-    most_sweeps : int
-        Zooms at the most.
-    on_sweep : callable, optional
-        Told of every sweep: frequencies, reflection, the fit so far (None while searching).
+    q_goal : relative standard uncertainty of the unloaded Q at which to stop.
+    guess : what earlier readings predict (or a pair of f0 in Hz and Q); saves the search if it is right.
+    most_sweeps : stop after so many sweeps with what is known by then.
+    on_sweep : called after each sweep with all points so far and the fit to them, None while there is none.
 
     Raises
     ------
     ReadingError
-        No resonance, or none that can be told well enough; says what to do.
-    drivers.errors.WireError
-        The analyzer failed.
+        No resonance there, or none whose Q can be told; the message says what to do.
     """
-    tell = on_sweep or (lambda f_hz, s11, so_far: None)
-    search, place = _search(analyzer, low_hz, high_hz, tell)
-    zooms: list[Sweep] = []
-    found: Resonance | None = None
-    for number in range(most_sweeps):
-        zoom = _zoom(analyzer, place, number, _points(found, zooms, q_goal))
-        zooms.append(zoom)
-        found = fit_sweep(*merged(zooms))
-        tell(zoom.f_hz, zoom.s11, found)
-        if found.q is not None and found.q_u is not None and found.f0_hz and found.q_loaded:
-            place = Place(found.f0_hz, 0.5 * found.f0_hz / found.q_loaded)
-            if found.q_u <= q_goal * found.q:
+    if isinstance(guess, tuple):
+        guess = Guess(*guess)
+    return _Search(analyzer, low_hz, high_hz, q_goal, most_sweeps, on_sweep).run(guess)
+
+
+class _Search:
+    """One reading under way."""
+
+    def __init__(
+        self,
+        analyzer: Analyzer,
+        low_hz: float,
+        high_hz: float,
+        q_goal: float,
+        most_sweeps: int,
+        on_sweep: OnSweep | None,
+    ) -> None:
+        limits = analyzer.limits
+        self.analyzer = analyzer
+        self.low = max(low_hz, limits.low_hz)
+        self.high = min(high_hz, limits.high_hz)
+        if not self.low < self.high:
+            raise ReadingError(
+                f"The analyzer covers {_khz(limits.low_hz)} to {_khz(limits.high_hz)} kHz, which leaves nothing of "
+                f"{_khz(low_hz)} to {_khz(high_hz)} kHz. Use another coil or another analyzer."
+            )
+        self.most_points = limits.most_points
+        self.reach = (limits.low_hz, limits.high_hz)
+        self.goal = q_goal
+        self.most_sweeps = most_sweeps
+        self.on_sweep = on_sweep
+        self.sweeps: list[Sweep] = []
+        self.zooms: list[Sweep] = []
+        self.missed: list[Sweep] = []
+        self.best: Resonance | None = None
+
+    def run(self, guess: Guess | None) -> ResonanceReading:
+        if guess is not None:
+            self._try(guess)
+        if self.best is None:
+            self._search()
+        while not self._done() and len(self.sweeps) < self.most_sweeps:
+            self._zoom(self._belief())
+        return self._result()
+
+    def _take(self, plan: design.Plan) -> None:
+        sweep = self.analyzer.sweep(plan.start_hz, plan.stop_hz, plan.points)
+        self.sweeps.append(sweep)
+
+    def _fitted(self) -> None:
+        """Fit all points so far; a fit counts if Q is known from it."""
+        f, s = merged(self.sweeps)
+        found = fit_sweep(f, s)
+        self.best = found if found.found else None
+        self._tell()
+
+    def _tell(self) -> None:
+        if self.on_sweep is not None:
+            f, s = merged(self.sweeps)
+            self.on_sweep(f, s, self.best)
+
+    def _try(self, guess: Guess) -> None:
+        """Straight to where the resonance should be; a miss leaves nothing behind."""
+        u = guess.f0_u_hz if guess.f0_u_hz is not None else 0.25 * guess.f0_hz / guess.q_loaded
+        belief = design.belief_of_guess(guess.f0_hz, guess.q_loaded, u, b=guess.b, noise=guess.noise)
+        plan = design.next_sweep(
+            belief, np.empty(0), self.goal, self.reach, min(self.most_points, GUESS_POINTS), sweep_cost=60.0
+        )
+        self._take(plan)
+        self.zooms.append(self.sweeps[-1])
+        self._fitted()
+        if self.best is None or self.best.says("cut off"):
+            self.best = None
+            self.missed = [self.sweeps.pop()]
+            self.zooms.clear()
+
+    def _search(self) -> None:
+        """Coarse sweeps over the band, each between the points of the ones before, until a resonance shows."""
+        plan = design.coarse_sweep(self.low, self.high, self.most_points)
+        belief: design.Belief | None = None
+        for turn in range(max(1, self.most_sweeps - len(self.sweeps) - 1)):
+            self._take(_between(plan, turn, self.most_points))
+            f, s = merged(self.sweeps)
+            belief = design.belief_of_sweep(f, s)
+            if belief is not None:
                 break
-        elif number + 1 < most_sweeps:
-            place = _again(zoom, place)
-            # A zoom that missed the resonance would only mislead the joint fit.
-            search += zooms
-            zooms = []
-    return ResonanceReading(_accepted(found, zooms, low_hz, high_hz), tuple(zooms), tuple(search))
+            self._tell()
+        if belief is None:
+            raise ReadingError(
+                f"No resonance between {_khz(self.low)} and {_khz(self.high)} kHz. Bring the loop nearer to the coil, "
+                "and check that the coil is plugged in and the dial is where it should be."
+            )
+        self._fitted()
+        if not self._done():
+            self._zoom(belief)
+
+    def _zoom(self, belief: design.Belief) -> None:
+        f, _ = merged(self.sweeps)
+        plan = design.next_sweep(belief, f, self.goal, self.reach, self.most_points)
+        self._take(plan)
+        self.zooms.append(self.sweeps[-1])
+        self._fitted()
+
+    def _belief(self) -> design.Belief:
+        found = self.best
+        if found is not None and found.background is not None:
+            return design.belief_of_fit(found)
+        f, s = merged(self.sweeps)
+        belief = design.belief_of_sweep(f, s)
+        if belief is None:
+            raise ReadingError(
+                f"The resonance between {_khz(self.low)} and {_khz(self.high)} kHz does not stay where it was seen. "
+                "Fix the loop, keep hands away, and take the reading again."
+            )
+        return belief
+
+    def _done(self) -> bool:
+        found = self.best
+        if found is None:
+            return False
+        if found.q is None or found.q_u is None:
+            return len(self.zooms) >= 2
+        enough = found.q_u <= self.goal * found.q
+        return enough and not found.says("too few points")
+
+    def _result(self) -> ResonanceReading:
+        found = self.best
+        if found is None:
+            f, s = merged(self.sweeps)
+            why = "; ".join(fit_sweep(f, s).warnings) or WARNINGS["no resonance"]
+            raise ReadingError(f"Q could not be measured in {len(self.sweeps)} sweeps. {_sentence(why)}")
+        q, q_u = found.q, found.q_u
+        if q is None or q_u is None:
+            raise ReadingError(_sentence(WARNINGS["no circle"]))
+        if _drifting(self.zooms):
+            found = replace(found, warnings=(*found.warnings, WARNINGS["drift"]))
+        if q_u > max(WORST_Q_U, self.goal) * q:
+            why = "; ".join(found.warnings) or WARNINGS["loose"]
+            raise ReadingError(f"Q would be known to {q_u / q:.0%} only. {_sentence(why)}")
+        return ResonanceReading(found, tuple(self.sweeps), tuple(self.missed))
 
 
-def _search(analyzer: Analyzer, low_hz: float, high_hz: float, tell: OnSweep) -> tuple[list[Sweep], Place]:
-    points = min(analyzer.limits.most_points, 101)
-    sweeps: list[Sweep] = []
-    for parts in COARSE_PARTS:
-        edges = np.geomspace(low_hz, high_hz, parts + 1)
-        places: list[tuple[float, Place]] = []
-        for start, stop in pairwise(edges):
-            # Parts overlap, so that a resonance on a seam is whole in one of them.
-            slack = 0.08 * (stop - start) if parts > 1 else 0.0
-            sweep = analyzer.sweep(max(start - slack, low_hz), min(stop + slack, high_hz), points)
-            sweeps.append(sweep)
-            tell(sweep.f_hz, sweep.s11, None)
-            place = _look(sweep)
-            if place is not None:
-                places.append((_depth(sweep, place), place))
-        if places:
-            return sweeps, max(places, key=lambda pair: pair[0])[1]
-    raise ReadingError(
-        f"No resonance between {low_hz / 1e3:.0f} and {high_hz / 1e3:.0f} kHz. Bring the pick-up loop nearer to the coil, and "
-        "check that the coil is in its socket and the dial where it was asked for."
+def _between(plan: design.Plan, turn: int, most_points: int) -> design.Plan:
+    """The coarse sweep again, its points between those of the sweeps before."""
+    if turn == 0:
+        return plan
+    step = (plan.stop_hz - plan.start_hz) / (plan.points - 1)
+    if turn == 1:
+        return design.Plan(plan.start_hz + 0.5 * step, plan.stop_hz - 0.5 * step, plan.points - 1)
+    points = min(most_points, 2 * plan.points)
+    shift = step * (0.25 if turn == 2 else 0.11 * turn)
+    return design.Plan(plan.start_hz + shift, plan.stop_hz - 0.1 * step, points)
+
+
+def _drifting(zooms: Sequence[Sweep]) -> bool:
+    """Whether sweeps of the same resonance disagree by more than their uncertainties."""
+    alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in zooms] if len(zooms) > 1 else []
+    known = [
+        (r.f0_hz, r.f0_u_hz, r.f0_hz / r.q_loaded)
+        for r in alone
+        if r.f0_hz and r.f0_u_hz and r.q_loaded and not r.says("cut off")
+    ]
+    return any(
+        abs(f_a - f_b) > max(DRIFT_SIGMAS * float(np.hypot(u_a, u_b)), DRIFT_SHARE * width)
+        for (f_a, u_a, width), (f_b, u_b, _) in combinations(known, 2)
     )
 
 
-def _look(sweep: Sweep) -> Place | None:
-    seen = study(sweep.f_hz, sweep.s11)
-    if seen.main is not None:
-        return seen.main.place(seen.pole)
-    return seen.blurred
+def _khz(f_hz: float) -> str:
+    return f"{f_hz / 1e3:.0f}"
 
 
-def _depth(sweep: Sweep, place: Place) -> float:
-    """How far S moves within two bandwidths of a place: which of several candidates is the strongest."""
-    step = float(sweep.f_hz[1] - sweep.f_hz[0])
-    near = np.abs(sweep.f_hz - place.f0_hz) <= max(4 * place.h_hz, 3 * step)
-    return float(np.ptp(np.abs(sweep.s11[near]))) if near.any() else 0.0
-
-
-def _zoom(analyzer: Analyzer, place: Place, number: int, points: int) -> Sweep:
-    bandwidths = FIRST_ZOOM_BANDWIDTHS if number == 0 else ZOOM_BANDWIDTHS
-    # Each zoom is a little wider than the last, so that its points fall between the earlier ones.
-    half = bandwidths * place.h_hz * (1 + 0.03 * number)
-    limits = analyzer.limits
-    start, stop = max(place.f0_hz - half, limits.low_hz), min(place.f0_hz + half, limits.high_hz)
-    if not start < stop:
-        raise ReadingError(
-            "The resonance lies at the edge of the analyzer's range. Choose another dial setting."
-        )
-    return analyzer.sweep(start, stop, min(points, limits.most_points))
-
-
-def _points(found: Resonance | None, zooms: Sequence[Sweep], q_goal: float) -> int:
-    """Points that the next zoom needs: uncertainty falls with the root of the number of points."""
-    if found is None or found.q is None or found.q_u is None:
-        return FIRST_ZOOM_POINTS
-    have = sum(len(zoom.f_hz) for zoom in zooms)
-    need = have * (found.q_u / found.q / q_goal) ** 2 - have
-    return int(min(max(math.ceil(1.15 * need), FEWEST_POINTS), 101))
-
-
-def _again(zoom: Sweep, place: Place) -> Place:
-    """Where to look next after a zoom in which the fit saw no sound resonance."""
-    seen = _look(zoom)
-    if seen is not None:
-        return seen
-    return replace(place, h_hz=2.0 * place.h_hz)
-
-
-def _accepted(found: Resonance | None, zooms: Sequence[Sweep], low_hz: float, high_hz: float) -> Resonance:
-    if found is None or found.q is None or found.q_u is None or found.f0_hz is None:
-        why = (
-            "; ".join(found.warnings)
-            if found is not None and found.warnings
-            else "the sweep shows none clearly"
-        )
-        raise ReadingError(f"No sound resonance: {why}.")
-    if found.q_u > WORST_Q_U * found.q:
-        why = "; ".join(found.warnings) or "it is lost in noise: bring the loop nearer to the coil"
-        raise ReadingError(f"Q would be known to {found.q_u / found.q:.0%} only: {why}.")
-    if not 0.9 * low_hz < found.f0_hz < 1.1 * high_hz:
-        raise ReadingError(
-            f"The resonance found, {found.f0_hz / 1e3:.1f} kHz, lies outside where it can be. Check coil and dial."
-        )
-    return _drift_told(found, zooms)
-
-
-def _drift_told(found: Resonance, zooms: Sequence[Sweep]) -> Resonance:
-    """The same, with a warning where the first and the last zoom disagree beyond their noise."""
-    if len(zooms) < 2:
-        return found
-    first, last = (fit_sweep(zoom.f_hz, zoom.s11) for zoom in (zooms[0], zooms[-1]))
-    for name in ("f0_hz", "q_loaded"):
-        a, b = getattr(first, name), getattr(last, name)
-        u = [
-            getattr(fit, name.replace("_hz", "_u_hz") if name == "f0_hz" else "q_loaded_u")
-            for fit in (first, last)
-        ]
-        if a is None or b is None or None in u:
-            continue
-        if abs(a - b) > DISAGREE * math.hypot(*u):
-            told = "two sweeps of this reading disagree: something drifts or was touched; let the set warm up, then read again"
-            return replace(found, warnings=(*found.warnings, told))
-    return found
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."

@@ -1,0 +1,246 @@
+"""Where to sweep next: what a sweep has told so far, and which further sweep tells the most for the fewest points.
+
+A coarse sweep is often far coarser than the resonance is wide, so that it tells where the resonance is but hardly how
+wide. That knowledge is kept as weighted samples of (f0, half-bandwidth, circle); a next sweep is judged by the Fisher
+information that it would add for each of them (the same model as in `resonance_fit.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.legendre import legvander
+
+from bench.physics.resonance import Resonance
+from bench.physics.resonance_fit import Complexes, Floats, shape
+
+MOST_BACKGROUND = 6
+NODES_IN_GAP = 8
+WIDTHS = 14
+CIRCLE = 0.3  # usual size of b: what is expected before anything is known
+SIGNIFICANT = 18.0  # of the logarithm of the likelihood, for a resonance among the nodes
+SAMPLES = 60
+SPANS = (2.9, 3.6, 4.5, 5.8, 7.5, 10.0, 14.0, 20.0)  # in whole bandwidths of the median sample
+POINTS = (15, 17, 19, 21, 25, 29, 33, 37, 41, 47, 53, 61, 71, 81, 91, 101, 121, 151, 201)
+SWEEP_COST = 15.0  # what a further sweep costs beside its own points, in points
+FEWEST_ACROSS = 11  # points within three half-bandwidths each side
+MARGIN = 0.9  # aim at this part of the goal, since the uncertainty itself is uncertain
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What is known of the resonance: m samples of equal weight.
+
+    `f0_hz`, `h_hz` (half-bandwidth), `b` (size of the circle) (m,); `noise` of one quadrature of S.
+    """
+
+    f0_hz: Floats
+    h_hz: Floats
+    b: Floats
+    noise: float
+
+    @property
+    def centre_hz(self) -> float:
+        return float(np.median(self.f0_hz))
+
+    @property
+    def spread_hz(self) -> float:
+        """Reach of f0 each side of the centre that holds nearly all samples."""
+        return float(np.quantile(np.abs(self.f0_hz - self.centre_hz), 0.95))
+
+    @property
+    def half_hz(self) -> float:
+        return float(np.exp(np.median(np.log(self.h_hz))))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A uniform sweep, both ends included."""
+
+    start_hz: float
+    stop_hz: float
+    points: int
+
+
+def belief_of_guess(
+    f0_hz: float, q_loaded: float, f0_u_hz: float, *, b: float = 0.15, noise: float = 1e-3
+) -> Belief:
+    """Belief from an earlier reading: f0 within `f0_u_hz` (k = 1), loaded Q within a fifth."""
+    z = np.array([-1.8, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 1.8])
+    place, width = np.meshgrid(z, [-1.2, 0.0, 1.2])
+    f0 = f0_hz + f0_u_hz * place.ravel()
+    h = f0_hz / (2 * q_loaded) * np.exp(0.2 * width.ravel())
+    return Belief(f0, h, np.full(f0.shape, b), noise)
+
+
+def belief_of_fit(found: Resonance) -> Belief:
+    """Belief from a fit that is good but not good enough."""
+    f0, f0_u, q, q_u, back = found.f0_hz, found.f0_u_hz, found.q_loaded, found.q_loaded_u, found.background
+    if f0 is None or f0_u is None or q is None or q_u is None or back is None:
+        raise ValueError("there is no resonance in this fit")
+    z = np.array([-1.2, 0.0, 1.2])
+    place, width = np.meshgrid(z, z)
+    samples = f0 + f0_u * place.ravel()
+    h = f0 / (2 * q) * np.exp(min(q_u / q, 0.3) * width.ravel())
+    return Belief(samples, h, np.full(samples.shape, abs(back.b)), max(back.noise, 1e-9))
+
+
+def belief_of_sweep(
+    f_hz: Floats, s: Complexes, q_range: tuple[float, float] = (12.0, 600.0)
+) -> Belief | None:
+    """What a sweep (n,), however coarse, tells of a resonance in it; None where it shows none.
+
+    Likelihood on a grid of places and widths with a smooth complex background (a polynomial, after the sweep's mean
+    rotation is taken out) and the circle integrated out.
+    """
+    gaps = np.diff(f_hz)
+    turn = np.median(np.angle(s[1:] * s[:-1].conj()) / gaps)
+    s = s * np.exp(-1j * turn * (f_hz - f_hz[0]))
+    x = (2 * f_hz - f_hz[0] - f_hz[-1]) / (f_hz[-1] - f_hz[0])
+    places = (f_hz[:-1, None] + gaps[:, None] * (np.arange(NODES_IN_GAP) + 0.5) / NODES_IN_GAP).ravel()
+    widths = 0.5 / np.geomspace(q_range[0], q_range[1], WIDTHS)
+    basis, noise = _background(x, f_hz, s, places, widths)
+    rough = _likelihood(_poles(f_hz, s, basis, places, widths), noise)
+    if rough.max() < SIGNIFICANT:
+        return None
+    near = places[rough.max(axis=1) > rough.max() - 12.0]
+    gap_at = np.interp(near, f_hz[:-1], gaps)
+    fine = np.unique((near[:, None] + gap_at[:, None] * np.linspace(-0.06, 0.06, 7)).ravel())
+    poles = _poles(f_hz, s, basis, fine, widths)
+    likelihood = _likelihood(poles, noise)
+    weight = np.exp(likelihood - likelihood.max())
+    # Nodes are not evenly spaced where gaps differ: each counts for the stretch that it stands for.
+    weight *= np.gradient(fine)[:, None] if len(fine) > 1 else 1.0
+    return _sampled(poles, noise, fine, widths, weight)
+
+
+@dataclass(frozen=True, eq=False)
+class _Poles:
+    """Poles at places and widths against a sweep, for backgrounds of several orders (orders, places, widths).
+
+    `power` of the shape off the background; `along`: the sweep's part along it, not normalised.
+    """
+
+    power: Floats
+    along: Complexes
+
+    @property
+    def explained(self) -> Floats:
+        """Squared residual that the pole takes away."""
+        taken: Floats = np.abs(self.along) ** 2 / self.power
+        return taken
+
+
+def _poles(
+    f_hz: Floats, s: Complexes, basis: Floats, places: Floats, widths: Floats, orders: Sequence[int] = (-1,)
+) -> _Poles:
+    """Poles at all places and widths, for the backgrounds made of the first columns of `basis`, up to each of `orders`."""
+    r = shape(f_hz, places[:, None, None], widths[None, :, None] * places[:, None, None])
+    flat = r.reshape(-1, len(f_hz))
+    parts = flat @ basis.astype(complex)
+    total = (np.abs(flat) ** 2).sum(-1)
+    whole = flat.conj() @ s
+    taken = np.cumsum(np.abs(parts) ** 2, axis=1)[:, list(orders)]
+    shared = np.cumsum(parts.conj() * (basis.T @ s), axis=1)[:, list(orders)]
+    form = (len(orders), len(places), len(widths))
+    # Where the background takes nearly all of a shape, rounding must not make a resonance of the rest.
+    power = np.maximum(total[:, None] - taken, 1e-9 * total[:, None]).T.reshape(form)
+    return _Poles(power, (whole[:, None] - shared).T.reshape(form))
+
+
+def _background(
+    x: Floats, f_hz: Floats, s: Complexes, places: Floats, widths: Floats
+) -> tuple[Floats, float]:
+    """Orthonormal polynomials of the order that Schwarz's criterion picks with the best single pole; and the noise."""
+    n = 2 * len(x)
+    full = np.linalg.qr(legvander(x, min(MOST_BACKGROUND, len(x) // 4)))[0]
+    orders = np.arange(full.shape[1])
+    most = _poles(f_hz, s, full, places, widths, list(orders)).explained.max(axis=(1, 2))
+    total = float((np.abs(s) ** 2).sum())
+    left = total - np.cumsum(np.abs(full.T @ s) ** 2)
+    rss = np.maximum(left - most, 1e-26 * total + 1e-300)
+    scores = n * np.log(rss) + 2 * (orders + 1) * np.log(n)
+    best = int(scores.argmin())
+    return full[:, : best + 1], float(np.sqrt(rss[best] / (n - 2 * (best + 1) - 4)))
+
+
+def _likelihood(poles: _Poles, noise: float) -> Floats:
+    """Logarithm of the likelihood against no resonance (places, widths), the circle integrated out."""
+    room = CIRCLE**2 * poles.power[0] / noise**2
+    value: Floats = 0.5 * poles.explained[0] / noise**2 * room / (1 + room) - np.log1p(room)
+    return value
+
+
+def _sampled(poles: _Poles, noise: float, places: Floats, widths: Floats, weight: Floats) -> Belief:
+    power = poles.power[0]
+    room = CIRCLE**2 * power / noise**2
+    size = np.abs(poles.along[0]) / power * room / (1 + room)
+    total = np.cumsum(weight.ravel())
+    at = np.searchsorted(total, total[-1] * (np.arange(SAMPLES) + 0.5) / SAMPLES)
+    place, width = np.unravel_index(np.minimum(at, weight.size - 1), weight.shape)
+    f0 = places[place]
+    return Belief(f0, widths[width] * f0, np.clip(size[place, width], 3 * noise, 1.5), noise)
+
+
+def expected_u(belief: Belief, known_hz: Floats, new_hz: Floats) -> Floats:
+    """Standard uncertainty of ln Q for each sample (m,) after points at `known_hz` and `new_hz`."""
+    f = np.concatenate([known_hz, new_hz])
+    h, b = belief.h_hz[:, None], belief.b[:, None]
+    y = (f - belief.f0_hz[:, None]) / h
+    # Far points pin the background no better than its own bends allow.
+    usable = np.abs(y) < 25.0
+    r = shape(f, belief.f0_hz[:, None], h)
+    columns = np.stack([np.ones_like(r), y + 0j, r, b * r * r], axis=1) * usable[:, None, :]
+    gram = columns.conj() @ columns.swapaxes(1, 2)
+    # A slope is expected to be small: about that of a metre of cable.
+    slope = 2 * np.pi * 10e-9 * belief.h_hz
+    gram[:, 1, 1] += (belief.noise / slope) ** 2
+    gram += 1e-9 * np.eye(4)
+    covariance = np.linalg.inv(gram)
+    beta = belief.b / np.maximum(2.0 - belief.b, 0.2)
+    w = np.stack([-beta + 0j, 0 * beta + 0j, beta / belief.b + 0j, 1 + beta + 0j], axis=1)
+    variance = np.einsum("mi,mij,mj->m", w, covariance, w.conj()).real
+    return np.asarray(belief.noise * np.sqrt(np.maximum(variance, 0.0)))
+
+
+def next_sweep(
+    belief: Belief,
+    known_hz: Floats,
+    goal: float,
+    limits_hz: tuple[float, float],
+    most_points: int,
+    sweep_cost: float = SWEEP_COST,
+) -> Plan:
+    """The uniform sweep that is expected to reach `goal` (relative u of Q) with the fewest points, further sweeps
+    included; each of those costs `sweep_cost` points more than it has."""
+    aim = MARGIN * goal
+    # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
+    worth = 1.0 / (4.6 * belief.noise / belief.b) ** 2
+    choices = [n for n in POINTS if n <= most_points] or [most_points]
+    best: tuple[float, Plan] | None = None
+    for span in SPANS:
+        half = span * belief.half_hz + (belief.spread_hz if span > SPANS[0] else 0.5 * belief.spread_hz)
+        low, high = max(belief.centre_hz - half, limits_hz[0]), min(belief.centre_hz + half, limits_hz[1])
+        if high <= low:
+            continue
+        # Fewer points across the resonance than this would leave its shape to be guessed.
+        dense = FEWEST_ACROSS * (high - low) / (6.0 * belief.half_hz)
+        for n in [n for n in choices if n > dense] or choices[-1:]:
+            u = expected_u(belief, known_hz, np.linspace(low, high, n))
+            missing = np.maximum(1.0 / aim**2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
+            more = np.minimum(missing / worth, 400.0)
+            cost = n + float(np.mean(1.1 * more + sweep_cost * (missing > 0)))
+            if best is None or cost < best[0]:
+                best = (cost, Plan(low, high, n))
+            if not missing.any():
+                break
+    assert best is not None
+    return best[1]
+
+
+def coarse_sweep(low_hz: float, high_hz: float, most_points: int) -> Plan:
+    """A first look at a band: as coarse as a resonance of Q 300 can still be seen through its skirts."""
+    wanted = int(np.ceil(np.log(high_hz / low_hz) / 0.022)) + 1
+    return Plan(low_hz, high_hz, int(np.clip(wanted, 21, min(51, most_points))))
