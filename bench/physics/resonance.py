@@ -37,7 +37,7 @@ ACROSS = 3.0  # half-bandwidths each side within which points count as on the re
 FEWEST_ACROSS = 5
 CABLE_S = 10e-9  # there and back through a metre of cable
 LOOP_TURN = 0.3  # radians that a loop's own reactance turns S for each e-fold of frequency
-SLOPE_ODDS = 0.3
+SLOPE_ODDS = 0.7  # of a slope against none, before the data are seen
 TIGHT = 0.5
 LOOSE_U = 0.05
 
@@ -52,6 +52,7 @@ WARNINGS: dict[str, str] = {
     "noisy": "too noisy: the resonance is there but its Q cannot be told; bring the loop nearer or take more points",
     "clipped": "clipped: the analyzer was overdriven or out of range; lower its level and sweep again",
     "not varying": "not varying: every point is the same; check that the analyzer sweeps and that the loop is connected",
+    "stray": "stray points: a few points far from all others were left out; look for interference and sweep again",
     "not finite": "not finite: some points are not numbers and were left out; take the sweep again",
     "uneven": "uneven background: the sweep does not follow one resonance within its noise; the uncertainty is widened "
     "accordingly; a narrower sweep or a calibration helps",
@@ -357,14 +358,30 @@ def _careful(f: Floats, s: Complexes) -> Resonance:
         if len(f) < FEWEST_POINTS:
             return Resonance(points_used=len(f), warnings=tuple(warnings))
     seen = study(f, s)
+    stray = _stray(f, seen)
+    if stray.any():
+        # A few wild points look like a resonance between two points of the sweep.
+        warnings.append(WARNINGS["stray"])
+        f, s = f[~stray], s[~stray]
+        seen = study(f, s)
     if seen.main is None:
         return Resonance(points_used=len(f), warnings=(*warnings, _why_not(f, seen)))
     return _explained(f, s, seen, seen.main, warnings)
 
 
+def _stray(f: Floats, seen: Study) -> NDArray[np.bool_]:
+    """Points that only a further resonance, too narrow for the sweep to show, would explain."""
+    stray = np.zeros(len(f), dtype=bool)
+    for window, pole in seen.others:
+        place = window.place(pole)
+        if _across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz)) < FEWEST_ACROSS:
+            stray |= np.abs(f - place.f0_hz) <= max(place.h_hz, 0.6 * float(np.diff(f).min()))
+    return stray if stray.sum() <= 0.05 * len(f) else np.zeros(len(f), dtype=bool)
+
+
 def _why_not(f: Floats, seen: Study) -> str:
     if seen.blurred is not None:
-        place = seen.blurred
+        place = seen.blurred.place()
         near_edge = min(place.f0_hz - f[0], f[-1] - place.f0_hz) < EDGE * place.h_hz
         across = (np.abs(f - place.f0_hz) < ACROSS * place.h_hz).sum()
         if near_edge:
@@ -380,7 +397,8 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
         [circle.of_pole(one, pole) for one in main.fits], np.array(main.weights)[:, None]
     )
     for rival in main.rivals:
-        circles = circle.widened(circles, circle.of_pole(rival, pole), 1.0 / len(main.rivals))
+        other = circle.on_axis(circle.of_pole(rival, pole), rival.axis, axis)
+        circles = circle.widened(circles, other, 1.0 / len(main.rivals))
     found = circle.numbers(axis, circles)
     f0, q_loaded = float(found.f0_hz[0]), float(found.q_loaded[0])
     if float(found.q_loaded_u[0]) > WIDEST_U * q_loaded:
@@ -393,7 +411,7 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
     )
     if others:
         warnings.append(WARNINGS["two resonances"])
-    if fit.inflation > 1.0 and float(found.q_loaded_u[0]) > 1e-3 * q_loaded:
+    if main.rivals and float(found.q_loaded_u[0]) > 1e-3 * q_loaded:
         warnings.append(WARNINGS["uneven"])
     part = slice(main.low, main.high)
     turned = unturned(f, s, main.delay_s)[part]

@@ -19,8 +19,8 @@ SIZE_U = 0.05
 # to half of it: evenly distributed between the two.
 LOSS_U = 0.5 / 3**0.5
 # A loop of reactance x times the line's resistance lends the tank some of it: Q moves by about beta x/QL, x mostly
-# between 0 and 0.6.
-REACTANCE_U = 0.3
+# a tenth to a third.
+REACTANCE_U = 0.22
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +64,15 @@ def of_stack(fit: StackFit) -> Circles:
     return _circles(
         fit.axis, fit.order, fit.x0, fit.h, fit.b, fit.coefficients, fit.covariance(), fit.variance, None
     )
+
+
+def on_axis(circles: Circles, own: Axis, other: Axis) -> Circles:
+    """Circles of one axis as values on another."""
+    values = circles.values.copy()
+    values[:, 0] = (own.centre_hz + own.scale_hz * values[:, 0] - other.centre_hz) / other.scale_hz
+    values[:, 1] += np.log(own.scale_hz / other.scale_hz)
+    ratio = np.array([own.scale_hz / other.scale_hz, 1.0, 1.0])
+    return Circles(values, circles.covariance * ratio[:, None] * ratio, circles.a, circles.b)
 
 
 def of_pole(fit: PoleFit, pole: int = 0) -> Circles:

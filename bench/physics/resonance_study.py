@@ -8,7 +8,7 @@ residual counts against it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -29,6 +29,7 @@ REACHES = (6.0, 4.0, 2.7, 9.0, 14.0, 22.0, 40.0, np.inf)
 FEWEST_POINTS = 8
 SIGNIFICANT = 40.0  # chi-squared of a resonance that no noise makes, for a few hundred places searched
 NEARLY = 1.15
+RIVAL_REACH = 16.0  # half-bandwidths: a background that bends farther out says nothing about the resonance
 WIDEST_U = 0.2  # of ln Q: above this the width is not known
 LEAST_Q = 1.0
 SMALLEST_OTHER = 0.01  # a further resonance's circle over the main one's
@@ -48,7 +49,8 @@ class Window:
     """Fits of one or more poles in one stretch of the sweep, one for each background order.
 
     `weights` of the fits by Schwarz's criterion. `rivals`: where structure is left in the residual, the fits with one
-    order less and one more, since the choice of order then matters more than noise. `delay_s` was taken out before.
+    order less and one more, since the choice of order then matters more than noise; and where a stretch hardly wider
+    leaves structure, its fit. `delay_s` was taken out before.
     """
 
     low: int
@@ -78,8 +80,14 @@ class Window:
             float(fit.axis.scale_hz * fit.h[pole]),
         )
 
+    def reach(self) -> float:
+        """Half-bandwidths from the first pole to the farther end."""
+        fit = self.best
+        return float((1.0 + abs(fit.x0[0])) / fit.h[0])
+
     def error_of(self, pole: int) -> float:
-        spread = [float(rival.log_h[pole] - self.best.log_h[pole]) ** 2 for rival in self.rivals]
+        h = self.place(pole).h_hz
+        spread = [np.log(rival.h[pole] * rival.axis.scale_hz / h) ** 2 for rival in self.rivals]
         noise = self.best.u_log_h(pole) ** 2 * self.best.inflation
         return float(np.sqrt(noise + (sum(spread) / len(spread) if spread else 0.0)))
 
@@ -97,7 +105,7 @@ class Study:
     pole: int
     others: tuple[tuple[Window, int], ...]
     outside: Place | None
-    blurred: Place | None
+    blurred: Window | None
 
 
 def study(f_hz: Floats, s: Complexes) -> Study:
@@ -109,7 +117,14 @@ def study(f_hz: Floats, s: Complexes) -> Study:
             break
     found = [r.main for r in results if r.main is not None]
     if not found:
-        return max(results, key=lambda r: (r.blurred is not None, r.outside is not None))
+        best = max(results, key=lambda r: (r.blurred is not None, r.outside is not None))
+        if best.blurred is None:
+            return best
+        # Two that overlap spoil each other's width until they are fitted together.
+        main = best.blurred
+        pair = _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, main.delay_s)
+        assert pair.main is not None
+        return pair if judge(f_hz, pair.main, pair.pole) == "good" else best
     main = found[0]
     for other in found[1:]:
         if other.error < 0.8 * main.error:
@@ -156,7 +171,7 @@ def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
     first.sort(key=lambda pair: -pair[1])
     best: Window | None = None
     outside: Place | None = None
-    blurred: Place | None = None
+    blurred: Window | None = None
     for window in _distinct([window for window, _ in first])[:3]:
         tried = ladder(f_hz, turned, [window.place()], delay_s)
         if tried is None:
@@ -170,7 +185,7 @@ def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
         elif verdict == "outside" and outside is None:
             outside = tried.place()
         elif verdict == "blurred" and blurred is None:
-            blurred = tried.place()
+            blurred = tried
     return Study(best, 0, (), outside, blurred)
 
 
@@ -252,7 +267,16 @@ def ladder(f_hz: Floats, s: Complexes, start: Sequence[Place], delay_s: float) -
             break
     # The least error of several is partly luck: the widest window that comes near it is the better choice.
     near = [window for window in tried if window.error <= NEARLY * least]
-    return max(near, key=lambda window: window.points, default=None)
+    if not near:
+        return None
+    best = max(near, key=lambda window: window.points)
+    reach = best.reach()
+    refuted = [
+        w for w in tried if w.points > best.points and w.best.inflation > 1.0 and w.reach() < RIVAL_REACH
+    ]
+    if reach > RIVAL_REACH or not refuted:
+        return best
+    return replace(best, rivals=(*best.rivals, min(refuted, key=lambda w: w.points).best))
 
 
 def _sane(window: Window) -> bool:
