@@ -4,14 +4,14 @@ Model, near one resonance: S(f) = a + b / (1 + 2j QL (f - f0)/f0), a with a slow
 whole turned by a cable of any length. `resonance_fit.py` has the arithmetic, `resonance_circle.py` the way from the
 circle to unloaded Q (NPL report MAT 58, 2021), `resonance_study.py` the careful look at sweeps that are not plain.
 
-Uncertainties are standard uncertainties from the sweep's own residuals (JCGM 100). Whether the background slopes is not
-decided but weighed (Schwarz's criterion), and what the two answers differ by counts into the uncertainty.
+Uncertainties are standard uncertainties from the sweep's own residuals (JCGM 100); that of the unloaded Q also counts
+what a loop's own loss and reactance can do to it. Whether the background slopes is not decided but weighed (Bayes'
+factor), and what the two answers differ by counts into the uncertainty.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -28,95 +28,30 @@ from bench.physics.resonance_fit import (
     polynomial_rss,
     shape,
 )
+from bench.physics.resonance_level import fit_level
+from bench.physics.resonance_result import (
+    ACROSS,
+    EDGE,
+    FEWEST_ACROSS,
+    FEWEST_POINTS,
+    WARNINGS,
+    Background,
+    Other,
+    Resonance,
+    across,
+    clipped,
+    model,
+)
 from bench.physics.resonance_search import Templates, templates
 from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U, Study, Window, study, unturned
 
-FEWEST_POINTS = 8
-EDGE = 1.0  # half-bandwidths from an edge: closer, half of the circle is missing
-ACROSS = 3.0  # half-bandwidths each side within which points count as on the resonance
-FEWEST_ACROSS = 5
+__all__ = ["WARNINGS", "Background", "Other", "Resonance", "fit_level", "fit_sweep", "fit_sweeps", "model"]
+
 CABLE_S = 10e-9  # there and back through a metre of cable
 LOOP_TURN = 0.3  # radians that a loop's own reactance turns S for each e-fold of frequency
 SLOPE_ODDS = 0.7  # of a slope against none, before the data are seen
 TIGHT = 0.5
 LOOSE_U = 0.05
-
-WARNINGS: dict[str, str] = {
-    "no resonance": "no resonance in this sweep: sweep a wider band, or bring the loop nearer to the coil",
-    "two resonances": "two resonances: the better determined one is reported; sweep around the one you want",
-    "cut off": "cut off: the resonance lies at the edge of the sweep; move the sweep so that it is in the middle",
-    "overcoupled": "overcoupled: the loop takes more power than the tank itself; loosen the loop",
-    "tight": "tight coupling: Q depends on how well the loop's loading is known; loosen the loop",
-    "loose": "hardly coupled: noise limits Q; bring the loop nearer to the coil, or take more points",
-    "too few points": "too few points across the resonance: sweep a narrower band around it",
-    "noisy": "too noisy: the resonance is there but its Q cannot be told; bring the loop nearer or take more points",
-    "clipped": "clipped: the analyzer was overdriven or out of range; lower its level and sweep again",
-    "not varying": "not varying: every point is the same; check that the analyzer sweeps and that the loop is connected",
-    "stray": "stray points: a few points far from all others were left out; look for interference and sweep again",
-    "not finite": "not finite: some points are not numbers and were left out; take the sweep again",
-    "uneven": "uneven background: the sweep does not follow one resonance within its noise; the uncertainty is widened "
-    "accordingly; a narrower sweep or a calibration helps",
-    "drift": "drift: two sweeps of this reading disagree; keep hands away, let set and analyzer warm up, and repeat",
-    "no circle": "circle too large: Q without the loop cannot be told; loosen the loop or calibrate",
-}
-
-
-@dataclass(frozen=True)
-class Other:
-    """A further resonance in the same sweep."""
-
-    f0_hz: float
-    q_loaded: float
-
-
-@dataclass(frozen=True, eq=False)
-class Background:
-    """What the fit says S is without the resonance: a polynomial, times a delay.
-
-    `coefficients` of powers of (f - centre_hz)/scale_hz, order 0 first; all of S is turned by -2 pi delay_s (f -
-    centre_hz). `a`, `b` as in the model, at f0; `noise` is the standard deviation of one quadrature of S.
-    """
-
-    centre_hz: float
-    scale_hz: float
-    coefficients: tuple[complex, ...]
-    delay_s: float
-    a: complex
-    b: complex
-    noise: float
-    low_hz: float
-    high_hz: float
-
-
-@dataclass(frozen=True, eq=False)
-class Resonance:
-    """What one sweep tells. Numbers are None where it does not tell them; `warnings` then say why.
-
-    `q_loaded` with the loop, `q` with the loop's loading taken out, `beta` loss coupled out over own loss; `_u` standard
-    uncertainties; `points_used` of the sweep; `cov` (3, 3) of f0_hz, q_loaded, q.
-    """
-
-    f0_hz: float | None = None
-    f0_u_hz: float | None = None
-    q_loaded: float | None = None
-    q_loaded_u: float | None = None
-    q: float | None = None
-    q_u: float | None = None
-    beta: float | None = None
-    points_used: int = 0
-    warnings: tuple[str, ...] = ()
-    others: tuple[Other, ...] = ()
-    cov: Floats | None = field(default=None, repr=False)
-    background: Background | None = field(default=None, repr=False)
-
-    @property
-    def found(self) -> bool:
-        """Whether f0 and loaded Q are known."""
-        return self.q_loaded is not None
-
-    def says(self, name: str) -> bool:
-        """Whether the warning of this name (a key of `WARNINGS`) is among the warnings."""
-        return WARNINGS[name] in self.warnings
 
 
 def fit_sweep(f_hz: ArrayLike, s11: ArrayLike) -> Resonance:
@@ -154,7 +89,7 @@ def fit_sweeps(f_hz: ArrayLike, s11: ArrayLike) -> list[Resonance]:
     if len(f) >= FEWEST_POINTS and whole.any():
         varying = np.abs(s - s[:, :1]).max(axis=1) > 1e-12 * np.abs(s).max(axis=1, initial=0.0)
         clean = whole & varying
-        clean[clean] = [not _clipped(row).any() for row in s[clean]]
+        clean[clean] = [not clipped(row).any() for row in s[clean]]
         odd |= ~clean
         if clean.any():
             rows = np.flatnonzero(clean)
@@ -166,25 +101,6 @@ def fit_sweeps(f_hz: ArrayLike, s11: ArrayLike) -> list[Resonance]:
     for row in np.flatnonzero(odd):
         results[row] = _careful(f, s[row])
     return [result for result in results if result is not None]
-
-
-def model(found: Resonance, f_hz: ArrayLike) -> Complexes:
-    """The fitted S at any frequencies (n,), of a result that `found` something.
-
-    Raises
-    ------
-    ValueError
-        There is no resonance in the result.
-    """
-    back, f0, q = found.background, found.f0_hz, found.q_loaded
-    if back is None or f0 is None or q is None:
-        raise ValueError("there is no resonance to draw")
-    f = np.asarray(f_hz, dtype=np.float64)
-    x = (f - back.centre_hz) / back.scale_hz
-    smooth = np.polynomial.polynomial.polyval(x, np.array(back.coefficients))
-    turn = np.exp(-2j * np.pi * back.delay_s * (f - back.centre_hz))
-    fitted: Complexes = turn * (smooth + back.b * shape(f, f0, f0 / (2 * q)))
-    return fitted
 
 
 def _in_order(f: Floats, s: Complexes) -> tuple[Floats, Complexes]:
@@ -230,7 +146,7 @@ def _plain(f: Floats, s: Complexes) -> list[Resonance | None]:
                 found,
                 i,
                 points=len(f),
-                across=_across(f, float(found.f0_hz[i]), float(found.q_loaded[i])),
+                near=across(f, float(found.f0_hz[i]), float(found.q_loaded[i])),
                 edges=(float(f[0]), float(f[-1])),
                 background=_background(fit, i, circles, rate, float(np.sqrt(variance[i]))),
             )
@@ -351,7 +267,7 @@ def _careful(f: Floats, s: Complexes) -> Resonance:
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["too few points"]))
     if np.abs(s - s[0]).max() <= 1e-12 * np.abs(s).max():
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["not varying"]))
-    cut = _clipped(s)
+    cut = clipped(s)
     if cut.any():
         warnings.append(WARNINGS["clipped"])
         f, s = f[~cut], s[~cut]
@@ -374,7 +290,7 @@ def _stray(f: Floats, seen: Study) -> NDArray[np.bool_]:
     stray = np.zeros(len(f), dtype=bool)
     for window, pole in seen.others:
         place = window.place(pole)
-        if _across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz)) < FEWEST_ACROSS:
+        if across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz)) < FEWEST_ACROSS:
             stray |= np.abs(f - place.f0_hz) <= max(place.h_hz, 0.6 * float(np.diff(f).min()))
     return stray if stray.sum() <= 0.05 * len(f) else np.zeros(len(f), dtype=bool)
 
@@ -383,10 +299,10 @@ def _why_not(f: Floats, seen: Study) -> str:
     if seen.blurred is not None:
         place = seen.blurred.place()
         near_edge = min(place.f0_hz - f[0], f[-1] - place.f0_hz) < EDGE * place.h_hz
-        across = (np.abs(f - place.f0_hz) < ACROSS * place.h_hz).sum()
+        near = across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz))
         if near_edge:
             return WARNINGS["cut off"]
-        return WARNINGS["too few points" if across < FEWEST_ACROSS else "noisy"]
+        return WARNINGS["too few points" if near < FEWEST_ACROSS else "noisy"]
     return WARNINGS["cut off" if seen.outside is not None else "no resonance"]
 
 
@@ -403,8 +319,8 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
     f0, q_loaded = float(found.f0_hz[0]), float(found.q_loaded[0])
     if float(found.q_loaded_u[0]) > WIDEST_U * q_loaded:
         return Resonance(points_used=main.points, warnings=(*warnings, WARNINGS["noisy"]))
-    across = _across(f, f0, q_loaded)
-    if across < FEWEST_ACROSS:
+    near = across(f, f0, q_loaded)
+    if near < FEWEST_ACROSS:
         return Resonance(points_used=main.points, warnings=(*warnings, WARNINGS["too few points"]))
     others = tuple(
         Other(place.f0_hz, place.f0_hz / (2 * place.h_hz)) for place in (w.place(i) for w, i in seen.others)
@@ -428,7 +344,7 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
         found,
         0,
         points=main.points,
-        across=across,
+        near=near,
         edges=(float(f[0]), float(f[-1])),
         background=background,
         warnings=warnings,
@@ -436,17 +352,12 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
     )
 
 
-def _across(f: Floats, f0_hz: float, q_loaded: float) -> int:
-    reach = ACROSS * f0_hz / (2 * q_loaded)
-    return int(np.searchsorted(f, f0_hz + reach) - np.searchsorted(f, f0_hz - reach))
-
-
 def _result(
     found: circle.Numbers,
     i: int,
     *,
     points: int,
-    across: int,
+    near: int,
     edges: tuple[float, float],
     background: Background,
     warnings: Sequence[str] = (),
@@ -457,7 +368,7 @@ def _result(
     said = list(warnings)
     if min(f0 - edges[0], edges[1] - f0) < EDGE * f0 / (2 * q_loaded):
         said.append(WARNINGS["cut off"])
-    if across < 2 * FEWEST_ACROSS:
+    if near < 2 * FEWEST_ACROSS:
         said.append(WARNINGS["too few points"])
     known = np.isfinite(q)
     if not known:
@@ -483,21 +394,3 @@ def _result(
         cov=cov,
         background=background,
     )
-
-
-# Overdriven sweeps
-
-
-def _clipped(s: Complexes) -> NDArray[np.bool_]:
-    """Points that sit on a limit of the analyzer: runs of the very same extreme value between values that differ."""
-    hit = np.zeros(len(s), dtype=bool)
-    for values in (s.real, s.imag, -s.real, -s.imag, np.round(np.abs(s), 9), -np.round(np.abs(s), 9)):
-        at = values == values.max()
-        count = int(at.sum())
-        if count < 4 or count > 0.7 * len(s):
-            continue
-        rest = values[~at]
-        runs = int((at[1:] & at[:-1]).sum())
-        if runs >= 0.5 * count and len(np.unique(rest)) > 0.7 * len(rest):
-            hit |= at
-    return hit
