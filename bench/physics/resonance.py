@@ -22,15 +22,10 @@ from bench.physics.resonance_fit import (
     Axis,
     Complexes,
     Floats,
-    StackFit,
-    fit_stack,
-    neighbour_correlation,
-    polynomial_rss,
     shape,
 )
 from bench.physics.resonance_level import fit_level
 from bench.physics.resonance_result import (
-    ACROSS,
     EDGE,
     FEWEST_ACROSS,
     FEWEST_POINTS,
@@ -42,14 +37,11 @@ from bench.physics.resonance_result import (
     clipped,
     model,
 )
-from bench.physics.resonance_search import Templates, templates
-from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U, Study, Window, study, unturned
+from bench.physics.resonance_stack import Plain, plain_fits
+from bench.physics.resonance_study import WIDEST_U, Study, Window, study, unturned
 
 __all__ = ["WARNINGS", "Background", "Other", "Resonance", "fit_level", "fit_sweep", "fit_sweeps", "model"]
 
-CABLE_S = 10e-9  # there and back through a metre of cable
-LOOP_TURN = 0.3  # radians that a loop's own reactance turns S for each e-fold of frequency
-SLOPE_ODDS = 0.7  # of a slope against none, before the data are seen
 TIGHT = 0.5
 LOOSE_U = 0.05
 
@@ -89,13 +81,19 @@ def fit_sweeps(f_hz: ArrayLike, s11: ArrayLike) -> list[Resonance]:
     if len(f) >= FEWEST_POINTS and whole.any():
         varying = np.abs(s - s[:, :1]).max(axis=1) > 1e-12 * np.abs(s).max(axis=1, initial=0.0)
         clean = whole & varying
-        clean[clean] = [not clipped(row).any() for row in s[clean]]
+        clean[clean] = ~_perhaps_clipped(s[clean])
         odd |= ~clean
-        if clean.any():
-            rows = np.flatnonzero(clean)
-            for row, result in zip(rows, _plain(f, s[rows]), strict=True):
-                results[row] = result
-                odd[row] = result is None
+        rows = np.flatnonzero(clean)
+        odd[rows] = True
+        first = 0
+        for fits in plain_fits(f, s[rows]) if len(rows) else ():
+            if fits is None:
+                break
+            for i, sure in enumerate(fits.sure):
+                if sure:
+                    row = rows[first + i]
+                    results[row], odd[row] = _plain(f, fits, i), False
+            first += len(fits.sure)
     else:
         odd[:] = True
     for row in np.flatnonzero(odd):
@@ -113,125 +111,31 @@ def _in_order(f: Floats, s: Complexes) -> tuple[Floats, Complexes]:
     return places.astype(np.float64), mean
 
 
-# Plain sweeps, many at a time
-
-
-def _plain(f: Floats, s: Complexes) -> list[Resonance | None]:
-    """Results for those sweeps that one pole on a straight background explains; None for the others."""
-    axis = Axis.of(f)
-    shapes = templates(axis)
-    if not len(shapes.x0):
-        return [None] * len(s)
-    best = (np.abs(shapes.response(s)) ** 2).argmax(axis=0)
-    level = fit_stack(axis, s, shapes.x0[best], np.log(shapes.h[best]), 0)
-    sloped, turn = _sloped(axis, s, level)
-    flat, tilted = circle.of_stack(level), circle.of_stack(sloped)
-    share, keep = _slope_odds(axis, level, sloped)
-    circles = circle.blend(flat, tilted, share, keep)
-    steeper = share * keep > 0.5
-    residual = np.where(steeper[:, None], sloped.residual, level.residual)
-    variance = np.where(steeper, sloped.variance, level.variance)
-    plain = _is_plain(axis, shapes, s, circles, residual, variance, np.minimum(level.score, sloped.score))
-    for fit, weight in ((level, 1 - share), (sloped, share)):
-        plain &= (weight < 1e-6) | ((np.abs(fit.x0) < 1.5) & np.isfinite(fit.rss))
-    found = circle.numbers(axis, circles)
-    results: list[Resonance | None] = []
-    for i in range(len(s)):
-        if not plain[i]:
-            results.append(None)
-            continue
-        fit, rate = (sloped, float(turn[i])) if steeper[i] else (level, 0.0)
-        results.append(
-            _result(
-                found,
-                i,
-                points=len(f),
-                near=across(f, float(found.f0_hz[i]), float(found.q_loaded[i])),
-                edges=(float(f[0]), float(f[-1])),
-                background=_background(fit, i, circles, rate, float(np.sqrt(variance[i]))),
-            )
-        )
-    return results
-
-
-def _sloped(axis: Axis, s: Complexes, level: StackFit) -> tuple[StackFit, Floats]:
-    """One pole on a straight background; and the turn, radians per unit of x, taken out of each sweep beforehand.
-
-    A long cable turns the background round so far that a straight line is not enough: where the bend would show above
-    the noise, the turn is taken out and the fit repeated.
-    """
-    sloped = fit_stack(axis, s, level.x0, level.log_h, 1)
-    middle = sloped.coefficients[:, 0] * axis.basis[0, 0]
-    rate = (
-        sloped.coefficients[:, 1] * axis.slope_at(np.array(0.0), 1)[1] / np.where(middle, middle, 1.0)
-    ).imag
-    bend = 0.5 * rate**2 * np.abs(middle) * 0.3 * np.sqrt(len(axis.x))
-    rows = np.flatnonzero((bend > 0.3 * np.sqrt(sloped.variance)) & (np.abs(rate) < 3.0))
-    turn = np.zeros(len(s))
-    if len(rows):
-        turn[rows] = rate[rows]
-        unturned = s[rows] * np.exp(-1j * rate[rows, None] * axis.x)
-        again = fit_stack(axis, unturned, sloped.x0[rows], sloped.log_h[rows], 1)
-        sloped = sloped.replaced(rows, again)
-    return sloped, turn
-
-
-def _slope_odds(axis: Axis, level: StackFit, sloped: StackFit) -> tuple[Floats, Floats]:
-    """How likely a slope is (k,), and which part of the fitted slope to keep if there is one (k,).
-
-    Bayes' factor between no slope and one as the usual cable and loop make it; the sloped fit is drawn towards none
-    as far as noise hides its slope.
-    """
-    middle_hz = axis.centre_hz + axis.scale_hz * level.x0
-    usual = axis.scale_hz * (2 * np.pi * CABLE_S + LOOP_TURN / middle_hz)
-    a = np.abs(sloped.background(sloped.x0))
-    expected = (a * usual / np.abs(axis.slope_at(np.array(0.0), 1)[1])) ** 2
-    known = sloped.variance * sloped.covariance()[:, 1, 1].real
-    keep = expected / (expected + known)
-    gain = len(axis.x) * np.log(np.maximum(level.rss / sloped.rss, 1.0)) * keep
-    odds = np.log(SLOPE_ODDS) + gain + np.log(np.maximum(known, 1e-300) / (expected + known))
-    share = 1.0 / (1.0 + np.exp(-np.clip(odds, -600.0, 600.0)))
-    return share, keep
-
-
-def _is_plain(
-    axis: Axis,
-    shapes: Templates,
-    s: Complexes,
-    circles: circle.Circles,
-    residual: Complexes,
-    variance: Floats,
-    score: Floats,
-) -> NDArray[np.bool_]:
-    """Whether the one-pole fit is beyond doubt: everything else gets the careful look."""
-    x0, log_h, _ = circles.values.T
-    h = np.exp(np.clip(log_h, -50.0, 5.0))
-    n = s.shape[1]
-    left = (np.abs(shapes.response(residual)) ** 2).max(axis=0)
-    rss = polynomial_rss(axis, s)
-    without = (2 * n * np.log(rss) + 2 * np.arange(1, rss.shape[1] + 1) * np.log(2 * n)).min(axis=1)
-    near = np.abs(axis.x - x0[:, None])
-    found: NDArray[np.bool_] = (
-        (np.abs(x0) + h < 1.0)
-        & (h < 0.8)
-        & (np.sqrt(circles.covariance[:, 1, 1]) < 0.5 * WIDEST_U)
-        & ((near < ACROSS * h[:, None]).sum(axis=1) >= FEWEST_ACROSS)
-        & ((near < h[:, None]).sum(axis=1) >= 2)
-        & (neighbour_correlation(residual) < 3.5 / np.sqrt(2 * n))
-        & (left < (SIGNIFICANT - 10.0) * variance)
-        & (score + SIGNIFICANT < without)
+def _plain(f: Floats, fits: Plain, i: int) -> Resonance:
+    """Result of one sweep that needs no careful look."""
+    f0, q_loaded = float(fits.found.f0_hz[i]), float(fits.found.q_loaded[i])
+    return _result(
+        fits.found,
+        i,
+        points=len(f),
+        near=across(f, f0, q_loaded),
+        edges=(float(f[0]), float(f[-1])),
+        background=fits.background(i),
     )
-    return found
 
 
-def _background(fit: StackFit, i: int, circles: circle.Circles, turn: float, noise: float) -> Background:
-    axis = fit.axis
-    x0, log_h, _ = circles.values[i]
-    s = fit.residual[i] + axis.basis[:, : fit.order + 1] @ fit.coefficients[i]
-    s = s + fit.b[i] * shape(axis.x, float(fit.x0[i]), float(fit.h[i]))
-    r = shape(axis.x, float(x0), float(np.exp(log_h)))
-    delay = -turn / (2 * np.pi * axis.scale_hz)
-    return _line_under(axis, s, r, fit.order, float(x0), delay, noise)
+def _perhaps_clipped(s: Complexes) -> NDArray[np.bool_]:
+    """Sweeps of a stack (k, n) with points on a limit."""
+    size = np.round(np.abs(s), 9)
+    often = np.zeros(len(s), dtype=bool)
+    for values in (s.real, s.imag, size):
+        often |= (values == values.max(axis=1, keepdims=True)).sum(axis=1) >= 4
+        often |= (values == values.min(axis=1, keepdims=True)).sum(axis=1) >= 4
+    often[often] = [clipped(row).any() for row in s[often]]
+    return often
+
+
+# One sweep, with care
 
 
 def _line_under(
@@ -252,9 +156,6 @@ def _line_under(
         low_hz=float(axis.centre_hz - axis.scale_hz),
         high_hz=float(axis.centre_hz + axis.scale_hz),
     )
-
-
-# One sweep, with care
 
 
 def _careful(f: Floats, s: Complexes) -> Resonance:

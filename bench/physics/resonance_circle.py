@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bench.physics.resonance_fit import Axis, Complexes, Floats, PoleFit, StackFit
 
@@ -59,10 +60,23 @@ class Numbers:
         return np.sqrt(self.cov[:, 2, 2])
 
 
-def of_stack(fit: StackFit) -> Circles:
-    """Circles of a stack of one-pole fits."""
+def of_stack(fit: StackFit, keep: Floats | None = None) -> Circles:
+    """Circles of a stack of one-pole fits.
+
+    With `keep` (k,) between 0 and 1, as if the highest coefficient of the background were expected to be small: that
+    part of it is kept, and the circle moves with it as their covariance says.
+    """
     return _circles(
-        fit.axis, fit.order, fit.x0, fit.h, fit.b, fit.coefficients, fit.covariance(), fit.variance, None
+        fit.axis,
+        fit.order,
+        fit.x0,
+        fit.h,
+        fit.b,
+        fit.coefficients,
+        fit.covariance(),
+        fit.variance,
+        None,
+        keep,
     )
 
 
@@ -106,6 +120,7 @@ def _circles(
     inverse: Complexes,
     variance: Floats,
     others: Complexes | None,
+    keep: Floats | None = None,
 ) -> Circles:
     at = axis.basis_at(x0, order)
     a = (at * coefficients).sum(-1)
@@ -127,8 +142,15 @@ def _circles(
     w[:, 2, :m] = -at / a_safe[:, None]
     w[:, 2, m] = 1.0 / b_safe
     w[:, 2, m + 1] = 1.0
-    covariance = variance[:, None, None] * (w @ inverse @ w.conj().swapaxes(1, 2)).real
-    return Circles(values, covariance, a, b)
+    spread = w @ inverse
+    covariance = (spread @ w.conj().swapaxes(1, 2)).real
+    if keep is not None:
+        top = spread[:, :, m - 1]
+        size = inverse[:, m - 1, m - 1].real
+        values = values - ((1.0 - keep) / size)[:, None] * (top * coefficients[:, -1:]).real
+        shared = (top[:, :, None] * top[:, None, :].conj()).real
+        covariance = covariance - ((1.0 - keep) / size)[:, None, None] * shared
+    return Circles(values, variance[:, None, None] * covariance, a, b)
 
 
 def average(circles: list[Circles], weights: Floats) -> Circles:
@@ -145,19 +167,27 @@ def average(circles: list[Circles], weights: Floats) -> Circles:
     return Circles(mean, covariance, a, b)
 
 
-def blend(first: Circles, second: Circles, share: Floats, keep: Floats) -> Circles:
-    """Mean of a model and a freer one that holds with probability `share` (k,), drawn back to the first by 1 - `keep`."""
-    part = share * keep
+def blend(first: Circles, second: Circles, share: Floats) -> Circles:
+    """Mean of a model and another that holds with probability `share` (k,)."""
     off = second.values - first.values
-    spread = (share * (1.0 - share) * keep**2)[:, None, None] * off[:, :, None] * off[:, None, :]
-    covariance = first.covariance + part[:, None, None] * (second.covariance - first.covariance) + spread
-    pick = part > 0.5
+    spread = (share * (1.0 - share))[:, None, None] * off[:, :, None] * off[:, None, :]
+    part = share[:, None, None]
+    pick = share > 0.5
     return Circles(
-        first.values + part[:, None] * off,
-        covariance,
+        first.values + share[:, None] * off,
+        (1.0 - part) * first.covariance + part * second.covariance + spread,
         np.where(pick, second.a, first.a),
         np.where(pick, second.b, first.b),
     )
+
+
+def blended_in(all_of: Circles, second: Circles, rows: NDArray[np.int_], share: Floats) -> Circles:
+    """`all_of` with another model of some rows blended in."""
+    first = Circles(all_of.values[rows], all_of.covariance[rows], all_of.a[rows], all_of.b[rows])
+    mixed = blend(first, second, share)
+    values, covariance = all_of.values.copy(), all_of.covariance.copy()
+    values[rows], covariance[rows] = mixed.values, mixed.covariance
+    return Circles(values, covariance, all_of.a, all_of.b)
 
 
 def widened(circles: Circles, rival: Circles, share: float) -> Circles:

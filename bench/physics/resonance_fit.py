@@ -52,6 +52,18 @@ class Axis:
         basis, triangle = np.linalg.qr(legendre)
         return cls(float(centre), float(scale), x, basis, np.linalg.inv(triangle))
 
+    @cached_property
+    def middle(self) -> tuple[Floats, Floats]:
+        """Basis and its derivative at x = 0, all orders: (m,), (m,)."""
+        order = self.basis.shape[1] - 1
+        return self.basis_at(np.array(0.0), order), self.slope_at(np.array(0.0), order)
+
+    @cached_property
+    def curvature(self) -> float:
+        """Second derivative by x of the basis' parabola."""
+        at = self.basis_at(np.array([-1.0, 0.0, 1.0]), 2)[:, 2]
+        return float(at[0] - 2 * at[1] + at[2])
+
     def basis_at(self, x: Floats, order: int) -> Floats:
         """Basis up to `order` at other places: (..., order + 1)."""
         size = self.to_basis.shape[0]
@@ -113,6 +125,19 @@ class StackFit:
         n = 2 * len(self.axis.x)
         score: Floats = n * np.log(self.rss) + (2 * (self.order + 1) + 4) * np.log(n)
         return score
+
+    def rows(self, rows: NDArray[np.int_]) -> StackFit:
+        """Some of the sweeps."""
+        return StackFit(
+            self.axis,
+            self.order,
+            self.x0[rows],
+            self.log_h[rows],
+            self.b[rows],
+            self.coefficients[rows],
+            self.residual[rows],
+            self.rss[rows],
+        )
 
     def replaced(self, rows: NDArray[np.int_], other: StackFit) -> StackFit:
         """The same with some rows taken from another fit on the same axis."""

@@ -17,7 +17,7 @@ from scipy import sparse
 from bench.physics.resonance_fit import Axis, Complexes, Floats, shape
 
 REACH = 6.0  # half-bandwidths each side that a template looks at
-WIDTH_STEP = 1.7
+WIDTH_STEP = 1.9
 FEWEST = 7  # points a template needs
 
 
@@ -69,8 +69,8 @@ def _none(points: int) -> Templates:
 
 
 def _level(x: Floats, near: Floats, h: float) -> Templates:
-    """Templates of one width, centred on a grid of 0.8 h wherever points are near."""
-    pitch = 0.8 * h
+    """Templates of one width, centred on a grid of 0.9 h wherever points are near."""
+    pitch = 0.9 * h
     cells = np.unique(np.concatenate([np.floor(near / pitch), np.floor(near / pitch + 0.5)]))
     places = (cells + 0.5) * pitch
     places = places[(places >= x[0] - 0.2 * h) & (places <= x[-1] + 0.2 * h)]

@@ -33,7 +33,8 @@ RIVAL_REACH = 16.0  # half-bandwidths: a background that bends farther out says 
 WIDEST_U = 0.2  # of ln Q: above this the width is not known
 LEAST_Q = 1.0
 SMALLEST_OTHER = 0.01  # a further resonance's circle over the main one's
-RIPPLE = 12.0  # white noise gives 14 or more where a resonance is significant
+CLEAR = 500.0  # chi-squared of a resonance that needs no comparison with the rest of the sweep
+RIPPLE = 20.0  # over the median elsewhere; white noise gives 28 where a resonance is significant
 
 
 @dataclass(frozen=True)
@@ -317,6 +318,8 @@ def _stands_out(axis: Axis, found: Templates, power: Floats, window: Window) -> 
 
     A sweep full of ripple has a fair "resonance" in every wave of it.
     """
+    if _strength(window, 0) > CLEAR:
+        return True
     place = window.place()
     x0, h = (place.f0_hz - axis.centre_hz) / axis.scale_hz, place.h_hz / axis.scale_hz
     alike = (found.h > 0.5 * h) & (found.h < 2.0 * h)
@@ -324,7 +327,7 @@ def _stands_out(axis: Axis, found: Templates, power: Floats, window: Window) -> 
     far = alike & (np.abs(found.x0 - x0) > 8.0 * h)
     if far.sum() < 8 or not near.any():
         return True
-    return bool(power[near].max() > RIPPLE * np.quantile(power[far], 0.75))
+    return bool(power[near].max() > RIPPLE * np.median(power[far]))
 
 
 def _beats_polynomial(window: Window) -> bool:
