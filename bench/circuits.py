@@ -13,7 +13,7 @@ from bench.model import CoilModel, coil_model
 from bench.physics.regeneration import Antenna, Circuit, Control, Feedback
 
 if TYPE_CHECKING:
-    from bench.plan import Coil, Plan
+    from bench.plan.schema import Coil, Plan
 
 # Where the plan gives none: middling plate resistances of small receiving triodes and pentodes (tube manuals of
 # the 1930s to 1950s, from memory), and round figures for transistors. A tickler is a low load: it matters little.

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import SessionError
-from bench.measuring import measure
-from bench.session import Session
+from bench.measuring.run import measure
+from bench.session.folder import Session
 from bench.virtual.hands import VirtualBench
 from bench.virtual.scoring import Score, score, summarise
 
@@ -40,7 +40,7 @@ def demo_plan(seed: int) -> str:
 
 def measure_and_fit(place: Path, seed: int) -> tuple[Session, dict[str, Any], list[Score]]:
     """A demo session measured and fitted, and its scores against the truth."""
-    from bench.fit import fit_session
+    from bench.fit.fitting import fit_session
 
     if place.exists():
         raise SessionError(f"{place} exists already; name another folder with --into, or delete it.")

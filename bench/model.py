@@ -20,7 +20,7 @@ from bench.physics import winding
 from bench.physics.winding import Winding, WindingError
 
 if TYPE_CHECKING:
-    from bench.plan import Coil, Plan
+    from bench.plan.schema import Coil, Plan
 
 Array = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import BenchError, SessionError
 
 if TYPE_CHECKING:
-    from bench.session import Session
+    from bench.session.folder import Session
 
 OVERVIEW = "overview"
 _READ = ("resonance", "onset")
@@ -45,7 +45,7 @@ def draw_session(
     """
     # Named here rather than on top: whoever asks only for a name must not wait for matplotlib.
     from bench.charts.page import coil_page, set_page
-    from bench.plan import recipe
+    from bench.plan.schema import recipe
 
     plan = session.plan
     chosen = list(dict.fromkeys(plan.coil_named(name).name for name in coils)) or [c.name for c in plan.coil]

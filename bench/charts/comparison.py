@@ -32,10 +32,10 @@ from bench.charts.style import (
     text_width_mm,
     wrap,
 )
-from bench.compare_parts import CoilComparison, Comparison, OnsetRow, StateOfOnset, onset_state
-from bench.compare_words import onset_sentences
-from bench.disk import cannot_write
-from bench.plan_changes import PlanChange
+from bench.compare.parts import CoilComparison, Comparison, OnsetRow, StateOfOnset, onset_state
+from bench.compare.words import onset_sentences
+from bench.plan.changes import PlanChange
+from bench.session.disk import cannot_write
 
 EDGE = 8.0
 PAD = 4.0

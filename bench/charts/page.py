@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.charts import words
 from bench.charts.words import known
-from bench.plan import Coil, Control, Plan, Show
+from bench.plan.schema import Coil, Control, Plan, Show
 
 Row = Mapping[str, Any]
 Tables = Mapping[str, Sequence[Row]]

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bench import quantities
-from bench.plan import Coil, Control, Show
+from bench.plan.schema import Coil, Control, Show
 
 # Charts keep to Latin-1 wherever they can: every other character costs each PDF a second embedded font.
 FIXED = "\u00a0"  # space that does not break: between thousands, and between number and unit

@@ -39,14 +39,14 @@ def _formats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[st
 def command(session: str, coils: tuple[str, ...], formats: tuple[str, ...], paper: str) -> None:
     """Draw each coil's calibration chart and the overview of the set into SESSION's charts folder."""
     from bench.charts import draw_session, fit_lacks
-    from bench.session import Session
+    from bench.session.folder import Session
 
     opened = Session.open(session)
     for name in coils:
         opened.plan.coil_named(name)
     lack = fit_lacks(opened)
     if lack:
-        from bench.fit import fit_session
+        from bench.fit.fitting import fit_session
 
         click.echo(f"{lack}: fitting first.", err=True)
         opened.write_fit(fit_session(opened))

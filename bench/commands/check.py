@@ -12,8 +12,8 @@ MOST_LISTED = 1000
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
 def command(session: str, as_json: bool) -> None:
     """Is every file of SESSION whole and every row valid; says which row is not."""
-    from bench.checking import check_session
     from bench.errors import SessionError
+    from bench.session.checking import check_session
 
     report = check_session(session)
     if as_json:

@@ -12,7 +12,7 @@ import click
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from bench.compare_parts import CoilComparison, Comparison, Difference, OnsetRow, Single
+    from bench.compare.parts import CoilComparison, Comparison, Difference, OnsetRow, Single
     from bench.quantities import Kind
 
 # Where the output is no terminal, lines are this long.
@@ -30,15 +30,15 @@ def command(before: str, after: str, as_json: bool, chart: bool) -> None:
     Coils are compared by name, resonance and Q at the same dial settings, onset at the same frequencies (within 1 %),
     readings of like conditions with each other. What only one session has is listed.
     """
-    from bench.session import Session
+    from bench.session.folder import Session
 
     sessions = [Session.open(name) for name in (before, after)]
     if sessions[0].path.resolve() == sessions[1].path.resolve():
         raise click.UsageError(
             "BEFORE and AFTER are one and the same session; name the one from before the change first."
         )
-    from bench.compare import compare_sessions
-    from bench.compare_words import document
+    from bench.compare.sessions import compare_sessions
+    from bench.compare.words import document
 
     found = compare_sessions(*sessions)
     if as_json:
@@ -69,7 +69,7 @@ def _short(path: Path) -> Path:
 def _print(c: Comparison) -> None:
     from rich.console import Console
 
-    from bench.compare_words import summary
+    from bench.compare.words import summary
 
     # Names and notes are people's own words: nothing in them is markup.
     console = Console(
@@ -143,7 +143,7 @@ def _value(value: Any) -> str:
 
 
 def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
-    from bench.compare_words import onset_verdict, verdict_of
+    from bench.compare.words import onset_verdict, verdict_of
 
     control, unit = c.after.plan.receiver.control, c.after.plan.show.frequency
     console.print(_plain(f"Coil {coil.name}"))
@@ -215,7 +215,7 @@ def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
 
 
 def _fits(console: Console, coil: CoilComparison) -> None:
-    from bench.compare_words import verdict
+    from bench.compare.words import verdict
 
     def row(name: str, d: Difference, real: bool | None, kind: Kind | None, per: float) -> list[str]:
         from bench.quantities import show, show_number

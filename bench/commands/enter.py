@@ -9,8 +9,8 @@ import click
 from bench.commands.options import Quantity
 
 if TYPE_CHECKING:
-    from bench.plan import Coil
-    from bench.session import Session
+    from bench.plan.schema import Coil
+    from bench.session.folder import Session
 
 TYPED_U_DEG = 5.0
 _STATES = (
@@ -89,7 +89,7 @@ def resonance(
     """Where the tank resonates at one setting of the dial."""
     from bench.commands.rows import coil_of, on_dial, state
     from bench.quantities import show
-    from bench.session import Session
+    from bench.session.folder import Session
 
     for value, option in ((q, "--q"), (q_u, "--q-u")):
         if value is not None and not 0 < value <= 1e5:
@@ -157,7 +157,7 @@ def onset(
     from bench.commands.rows import coil_of, on_dial, state
     from bench.errors import QuantityError
     from bench.quantities import show
-    from bench.session import Session
+    from bench.session.folder import Session
 
     if (clock is None) == (angle is None):
         raise click.UsageError("Say where the control stands, once: --clock 11:20 or --angle 130.")

@@ -9,7 +9,7 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from bench.plan import Plan
+    from bench.plan.schema import Plan
 
 
 @click.command(short_help="Dial law, Q, tickler coupling and advice.")
@@ -23,8 +23,8 @@ def command(session_name: str, as_json: bool) -> None:
     import json
 
     from bench.errors import ReadingError
-    from bench.fit import fit_session
-    from bench.session import Session
+    from bench.fit.fitting import fit_session
+    from bench.session.folder import Session
 
     session = Session.open(session_name)
     fit = fit_session(session)

@@ -24,8 +24,8 @@ def command(session: str, coils: tuple[str, ...], kinds: tuple[str, ...], cold: 
     """Take the readings that SESSION's plan still lacks. Stop at any time; run again to go on."""
     from contextlib import ExitStack
 
-    from bench.measuring import measure
-    from bench.session import Session
+    from bench.measuring.run import measure
+    from bench.session.folder import Session
 
     opened = Session.open(session)
     with ExitStack() as stack:

@@ -9,7 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from bench.physics.regeneration import Onset
-    from bench.plan import Coil, Plan
+    from bench.plan.schema import Coil, Plan
 
 
 @click.command(short_help="Onset from the plan alone.")
@@ -60,7 +60,7 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
 
 def _load(plan_file: Path, sets: tuple[str, ...]) -> Plan:
     from bench.errors import PlanError
-    from bench.plan import load_plan
+    from bench.plan.schema import load_plan
 
     try:
         return load_plan(plan_file, sets)

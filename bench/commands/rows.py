@@ -7,8 +7,8 @@ from typing import Any
 import click
 
 from bench.errors import PlanError
-from bench.plan import Coil
-from bench.session import Session
+from bench.plan.schema import Coil
+from bench.session.folder import Session
 
 
 def coil_of(session: Session, name: str) -> Coil:

@@ -18,8 +18,8 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
     SESSION is a name (the folder is then made under sessions) or a path.
     """
     from bench.errors import SessionError
-    from bench.plan import read_plan_text
-    from bench.session import PLAN, Session, find
+    from bench.plan.schema import read_plan_text
+    from bench.session.folder import PLAN, Session, find
 
     if sum([plan_file is not None, like is not None, example]) > 1:
         raise click.UsageError("Say one of --plan FILE, --like OLD and --example.")
@@ -34,7 +34,7 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
         text, kind = _sound(Session.open(like).path / PLAN), f"like {like}"
     elif example:
         text, kind = (
-            read_plan_text(Path(__file__).parent.parent / "example_plan.toml"),
+            read_plan_text(Path(__file__).parents[1] / "plan" / "example.toml"),
             "the example, to be edited",
         )
     else:
@@ -47,7 +47,7 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
 
 def _sound(path: Path) -> str:
     """The text of a plan that can be used; errors name this file, not the copy."""
-    from bench.plan import parse_plan, read_plan_text
+    from bench.plan.schema import parse_plan, read_plan_text
 
     text = read_plan_text(path)
     parse_plan(text, str(path))
@@ -61,7 +61,7 @@ def _asked(name: str) -> str:
         raise click.UsageError(
             "Questions are asked at a terminal only: say --plan FILE, --like OLD, or --example for a plan to edit."
         )
-    from bench.plan_writing import plan_from
-    from bench.questions import ask_everything
+    from bench.plan.questions import ask_everything
+    from bench.plan.writing import plan_from
 
     return plan_from(ask_everything(name))

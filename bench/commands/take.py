@@ -69,7 +69,7 @@ def command(
     from bench.errors import ReadingError, SweepFileError
     from bench.physics.resonance import Resonance, fit_sweep
     from bench.quantities import show, show_number
-    from bench.session import Session
+    from bench.session.folder import Session
     from bench.touchstone import read_sweep
 
     if len(dials) != len(files):

@@ -12,8 +12,8 @@ import click
 def command(session: str, reading: str, note: str) -> None:
     """Withdraw READING (such as r00012) from SESSION: it stays in its table and counts no more."""
     from bench.errors import SessionError
-    from bench.session import Session
-    from bench.tables import TABLES
+    from bench.session.folder import Session
+    from bench.session.tables import TABLES
 
     opened = Session.open(session)
     for table in TABLES:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.errors import ReadingError
-from bench.operator import Operator, Turn
+from bench.measuring.operator import Operator, Turn
 from bench.physics import onset as analysis
 from drivers.errors import TimedOut
 from drivers.roles import Sample, Sensor

@@ -84,7 +84,7 @@ def serve(arguments: argparse.Namespace) -> None:
     BenchError
         The plan cannot be used.
     """
-    from bench.plan import load_plan
+    from bench.plan.schema import load_plan
     from bench.virtual.scenario import draw
     from bench.virtual.truth import truth_of
     from bench.virtual.world import SetWorld

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.errors import PlanError
-from bench.plan import Coil, Plan
+from bench.plan.schema import Coil, Plan
 from bench.virtual import network
 
 Floats = NDArray[np.float64]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.plan import Plan
+from bench.plan.schema import Plan
 from bench.virtual import network
 from bench.virtual.scenario import Hidden
 

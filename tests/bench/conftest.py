@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from bench.session import Session
+from bench.session.folder import Session
 
 Row = tuple[str, dict[str, Any]]
 MakeSession = Callable[..., Session]

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from bench.fit import fit_session
-from bench.session import Session
+from bench.fit.fitting import fit_session
+from bench.session.folder import Session
 from bench.touchstone import read_sweep
 
 EXAMPLE = Path(__file__).parents[2] / "sessions" / "example"

@@ -11,7 +11,7 @@ from bench.errors import PlanError
 from bench.model import TYPICAL_Q_SHARE, coil_model, grid_winding, tickler_winding
 from bench.physics import winding
 from bench.physics.winding import Winding
-from bench.plan import Plan, parse_plan
+from bench.plan.schema import Plan, parse_plan
 
 RECEIVER = """
 [receiver.tuning]

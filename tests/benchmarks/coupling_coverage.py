@@ -19,10 +19,10 @@ from typing import Any
 import fit_cases as cases
 import numpy as np
 
-from bench.fit import fit_tables
+from bench.fit.fitting import fit_tables
 from bench.physics import dial
 from bench.physics.coupling import Priors
-from bench.plan import Plan, parse_plan
+from bench.plan.schema import Plan, parse_plan
 from bench.virtual import network, scenario, truth
 
 SET = """

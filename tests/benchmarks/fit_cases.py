@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from bench.plan import Plan, parse_plan
+from bench.plan.schema import Plan, parse_plan
 
 # shared text of the worked example: shape and figures of the published angles are in physics_example()
 EXAMPLE_F_HZ = (2.3e6, 2.8e6, 3.4e6, 4.1e6, 4.9e6)

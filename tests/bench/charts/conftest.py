@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench.plan import Plan, parse_plan
+from bench.plan.schema import Plan, parse_plan
 
 PLAN = """
 [receiver]

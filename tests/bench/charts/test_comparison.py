@@ -13,8 +13,8 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from bench.charts.comparison import draw_comparison, draw_into, drawable
-from bench.compare import compare_sessions
-from bench.session import Session
+from bench.compare.sessions import compare_sessions
+from bench.session.folder import Session
 
 Make = Callable[..., Session]
 Rows = Callable[..., Any]

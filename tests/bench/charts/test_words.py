@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bench.charts import words
-from bench.plan import Show, parse_plan
+from bench.plan.schema import Show, parse_plan
 
 
 def plain(text: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench.session import Session
+from bench.session.folder import Session
 
 Regenbench = Callable[..., tuple[int, str, str]]
 
@@ -129,7 +129,7 @@ def fit_calls(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         calls.append(session.name)
         return {"coils": []}
 
-    monkeypatch.setattr("bench.fit.fit_session", fit_session)
+    monkeypatch.setattr("bench.fit.fitting.fit_session", fit_session)
     return calls
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from bench import cli
-from bench.session import Session
+from bench.session.folder import Session
 
 Make = Callable[..., Session]
 Rows = Callable[..., Any]

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import skrf
 
-from bench.session import Session
+from bench.session.folder import Session
 
-EXAMPLE = Path(__file__).parents[3] / "bench" / "example_plan.toml"
+EXAMPLE = Path(__file__).parents[3] / "bench" / "plan" / "example.toml"
 Run = Callable[..., tuple[int, str, str]]
 
 

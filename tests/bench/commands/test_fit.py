@@ -5,7 +5,7 @@ import json
 import pytest
 
 from bench.cli import main
-from bench.session import Session
+from bench.session.folder import Session
 
 PLAN = """
 [receiver]

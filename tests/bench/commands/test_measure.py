@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from bench.demo import demo_plan
-from bench.plan import parse_plan
-from bench.session import Session
+from bench.plan.schema import parse_plan
+from bench.session.folder import Session
 from bench.touchstone import read_sweep
 
 COMMAND = [sys.executable, "-c", "from bench.cli import main; main()"]

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from bench.plan import load_plan, parse_plan
-from bench.session import Session
+from bench.plan.schema import load_plan, parse_plan
+from bench.session.folder import Session
 
-EXAMPLE = Path(__file__).parents[3] / "bench" / "example_plan.toml"
+EXAMPLE = Path(__file__).parents[3] / "bench" / "plan" / "example.toml"
 Run = Callable[..., tuple[int, str, str]]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench.errors import ReadingError
-from bench.operator import Setup, Turn
+from bench.measuring.operator import Setup, Turn
 from bench.readings import onset
 from drivers.errors import TimedOut
 from drivers.roles import Sample

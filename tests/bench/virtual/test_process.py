@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from bench.errors import BenchError
-from bench.plan import load_plan
+from bench.plan.schema import load_plan
 from bench.virtual.hands import Hands, VirtualBench
 from bench.virtual.mishaps import NotAFault, parse_fault
 from bench.virtual.process import main

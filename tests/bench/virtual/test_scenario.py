@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench.errors import PlanError
-from bench.plan import Plan, load_plan, parse_plan
+from bench.plan.schema import Plan, load_plan, parse_plan
 from bench.virtual.scenario import TuningLaw, demo_plan_path, draw, nominal_coils
 from bench.virtual.truth import truth_of
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from skrf.qfactor import Qfactor
 
-from bench.plan import load_plan, parse_plan
+from bench.plan.schema import load_plan, parse_plan
 from bench.virtual.scenario import Hidden, demo_plan_path, draw
 from bench.virtual.truth import Standing, true_onset, truth_of, tuned_to
 from bench.virtual.world import Refused, SetWorld

@@ -1,0 +1,1 @@
+"""A fit to what to change."""

@@ -1,0 +1,1 @@
+"""A session's tables to fit.json."""

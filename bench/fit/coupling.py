@@ -1,0 +1,241 @@
+"""The plan's set and its readings to the coupling fit, and what to say about it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.circuits import circuit, rp_of
+from bench.physics import coupling as physics
+from bench.physics import dial
+from bench.physics.coupling import CoilOnsets, CouplingFit, Priors
+from bench.quantities import show
+
+if TYPE_CHECKING:
+    from bench.fit import selection
+    from bench.model import CoilModel
+    from bench.physics.qlaw import QLaw
+    from bench.physics.regeneration import State
+    from bench.plan.schema import Coil, Plan
+
+# Where the plan gives no gm: middling values at the currents of a detector (tube manuals of the 1930s to 1950s, from
+# memory; round figures for transistors). Only the product with M is then claimed.
+USUAL_GM_S = {"triode": 0.8e-3, "pentode": 1.0e-3, "fet": 3e-3, "bipolar": 15e-3}
+UNKNOWN_GM_SHARE_U = 0.6
+UNKNOWN_RP_SHARE_U = 0.7
+# gm.M by the plan alone: the valve's scatter and the windings'.
+PLAN_GM_M_SHARE_U = 0.4
+BOUND_U_DEG = 3.0
+# However many approaches: an element is never of its taper to better than this at any one place.
+ELEMENT_U_DEG = 0.4
+
+CAUSES = {
+    "angles": ("the angles themselves", "more approaches at more frequencies"),
+    "Q readings": ("the scatter of Q", "more readings of Q"),
+    "q": (
+        "an error common to all Q",
+        "Q read again with the loop further off, or a known damping resistor across the tank",
+    ),
+    "taper": ("the control's taper", "the control's resistance read with an ohmmeter at a few angles"),
+    "stop_deg": ("the end stop", "the end stops learned again"),
+    "rp": ("the plate resistance", "a plate resistance from the valve's data sheet"),
+    "gm": ("gm by itself", "a transconductance from the valve's data sheet at this supply"),
+    "control": ("the control's value", "the control's value read with a meter"),
+    "feedback": ("the feedback capacitor", "the feedback capacitor read with a meter"),
+    "strays": (
+        "the valve's and windings' capacitances",
+        "the same readings with another number of tickler turns",
+    ),
+    "inductance": ("the inductances", "readings with a known capacitor added"),
+    "tickler": ("the tickler's inductance", "the tickler's inductance read alone"),
+    "windings": ("the plan's windings", "onset angles"),
+}
+
+NO_Q = ("the Q, which was not read", "a reading of Q")
+
+
+@dataclass
+class Gathered:
+    """All that is gathered of one coil on the way."""
+
+    coil: Coil
+    tank: selection.Tank | None = None
+    onsets: selection.Onsets | None = None
+    model: CoilModel | None = None
+    q_law: QLaw | None = None
+    q_state: State = "alone"
+    q_measured: bool = False
+    warnings: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    place: int | None = None
+
+    @property
+    def read(self) -> bool:
+        return bool(
+            (self.tank and len(self.tank.f0_hz) + len(self.tank.q)) or (self.onsets and self.onsets.points)
+        )
+
+
+def fit_coupling(
+    plan: Plan,
+    coils: list[Gathered],
+    fitted_dial: dial.DialFit | None,
+    priors: Priors | None,
+    warnings: list[str],
+    notes: list[str],
+) -> CouplingFit | None:
+    gm = plan.receiver.gm
+    known = gm is not None
+    nominal = gm if gm is not None else USUAL_GM_S[plan.receiver.device]
+    data: list[CoilOnsets] = []
+    shares: list[float] = []
+    for one in coils:
+        ready = _onset_data(plan, one, fitted_dial, known)
+        if ready is not None:
+            one.place = len(data)
+            data.append(ready)
+            name = one.coil.name
+            l_h = fitted_dial.l_h.get(name) if fitted_dial else None
+            shares.append(l_h[1] / l_h[0] if l_h else dial.WINDING_SHARE_U)
+    if not data:
+        return None
+    if priors is None:
+        priors = Priors(inductance=float(np.clip(np.median(shares), 1e-3, 0.3)))
+        if not known:
+            priors = replace(priors, gm=UNKNOWN_GM_SHARE_U)
+        if plan.receiver.rp is None:
+            priors = replace(priors, rp=UNKNOWN_RP_SHARE_U)
+    rp_note = rp_of(plan)[1]
+    if rp_note:
+        warnings.append(rp_note[0].upper() + rp_note[1:])
+    if not known:
+        warnings.append(
+            "The plan gives no receiver.gm: onset tells the product gm·M only, and M and k stay unknown."
+        )
+    first = next(one.coil for one in coils if one.place == 0)
+    template = circuit(plan, first, gm_s=nominal)
+    fit = physics.fit_coupling(template, data, priors)
+    _tell_coupling(plan, coils, fit, known, warnings, notes)
+    return fit
+
+
+def unlike_antenna(plan: Plan, one: Gathered) -> bool:
+    """Whether onset and Q were read in unlike antenna states that no [receiver.antenna] of the plan can account for."""
+    return (
+        plan.receiver.antenna is None
+        and one.onsets is not None
+        and one.tank is not None
+        and bool(one.onsets.points)
+        and len(one.tank.f0_hz) > 0
+        and one.onsets.antenna != one.tank.antenna
+    )
+
+
+def _onset_data(
+    plan: Plan, one: Gathered, fitted_dial: dial.DialFit | None, gm_known: bool
+) -> CoilOnsets | None:
+    if one.onsets is None or not one.onsets.points or one.q_law is None or unlike_antenna(plan, one):
+        return None
+    name = one.coil.name
+    if one.model is None:
+        return None
+    points = [p for p in one.onsets.points if p.angle_deg is not None or p.never or p.always]
+    read = any(p.angle_deg is not None for p in points)
+    if not points or not (read or gm_known):
+        return None
+    travel = plan.receiver.control.travel_deg
+    l_h = fitted_dial.l_h[name][0] if fitted_dial and name in fitted_dial.l_h else one.model.l_h
+    bound = np.array([1 if p.never else -1 if p.always else 0 for p in points])
+    angle = np.array([travel if p.never else 0.0 if p.always else p.angle_deg for p in points], float)
+    read_u = [p.angle_u_deg if p.angle_u_deg is not None else BOUND_U_DEG for p in points]
+    u = np.hypot(np.array(read_u, float), ELEMENT_U_DEG)
+    antenna = plan.receiver.antenna is not None
+    return CoilOnsets(
+        name=name,
+        f_hz=np.array([p.f_hz for p in points]),
+        angle_deg=angle,
+        angle_u_deg=u,
+        q_law=one.q_law,
+        state=one.q_state,
+        l_h=l_h,
+        tickler_l_h=one.model.tickler_l_h,
+        mutual_h=one.model.k * math.sqrt(l_h * one.model.tickler_l_h),
+        q_antenna=antenna and one.tank is not None and one.tank.antenna == "yes",
+        antenna=antenna and one.onsets.antenna == "yes",
+        bound=bound,
+        mutual_share_u=np.inf if read else PLAN_GM_M_SHARE_U,
+    )
+
+
+def _tell_coupling(
+    plan: Plan, coils: list[Gathered], fit: CouplingFit, known: bool, warnings: list[str], notes: list[str]
+) -> None:
+    """What did not fit, and what the readings cannot tell apart."""
+    model, unit = fit.model, plan.show.frequency
+    for one in coils:
+        if one.place is None or one.onsets is None:
+            continue
+        name = one.coil.name
+        for i in np.flatnonzero((model.coil == one.place) & fit.left_out):
+            point = next(p for p in one.onsets.points if p.f_hz == model.f_hz[i])
+            off = model.angle[i] - fit.fitted_deg[i]
+            one.warnings.append(
+                f"Coil {name}: onset at {show(float(model.f_hz[i]), 'frequency', unit)} (reading "
+                f"{', '.join(n for n in point.names[:4] if n) or '?'}) was read at {model.angle[i]:.0f}°, "
+                f"{abs(off):.0f}° {'above' if off > 0 else 'below'} what all the others say; left out. Read it again."
+            )
+        shares = fit.shares[name]
+        u = 100 * fit.log_gm_m(one.place)[1]
+        leading = [(cause, share) for cause, share in shares.items() if share >= 0.1][:3]
+        causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
+        told = ", ".join(f"{causes[cause][0]} {100 * share:.0f} %" for cause, share in leading)
+        one.notes.append(
+            f"gm·M is known to {u:.2g} %: of its variance {told}. What would help most: {causes[leading[0][0]][1]}."
+            if leading
+            else f"gm·M is known to {u:.2g} %."
+        )
+    if fit.scale > 1.5:
+        warnings.append(
+            f"The onset angles lie {fit.scale:.1f} times further from the fit than their uncertainties allow; all "
+            "uncertainties are widened by that. The control or a part is not as the plan says."
+        )
+    places = {name: fit.x[4 * len(model.coils) + k] for k, name in enumerate(model.shared)}
+    for name, pull in places.items():
+        if abs(pull) > 1.5:
+            amount = pull * getattr(model.priors, name)
+            said = f"{amount:+.1f}°" if name == "stop_deg" else f"{100 * amount:+.0f} %"
+            notes.append(f"The onset angles together pull {CAUSES[name][0]} by {said} from the plan.")
+    if known:
+        notes.append(
+            f"Onset tells gm·M; M and k are that product over the plan's gm, taken as good to {100 * model.priors.gm:.0f} %."
+        )
+
+
+def mutual(fit: CouplingFit, place: int, gm_s: float) -> dict[str, float]:
+    """M and k with their uncertainties, all correlations kept."""
+    model, n = fit.model, len(fit.model.coils)
+
+    def weights(**shared: float) -> NDArray[np.float64]:
+        w = np.zeros(model.size)
+        w[place] = 1.0
+        for k, name in enumerate(model.shared):
+            w[4 * n + k] = shared.get(name, 0.0) * getattr(model.priors, name)
+        return w
+
+    log_m = float(weights(gm=-1.0) @ fit.x) - math.log(gm_s)
+    m_u = math.sqrt(float(weights(gm=-1.0) @ fit.cov @ weights(gm=-1.0)))
+    for_k = weights(gm=-1.0, inductance=-0.5, tickler=-0.5)
+    root = math.sqrt(model.l_h[place] * model.tickler_l_h[place])
+    k = math.exp(float(for_k @ fit.x) - math.log(gm_s)) / root
+    k_u = math.sqrt(float(for_k @ fit.cov @ for_k))
+    m_h = math.exp(log_m)
+    return {"mutual_h": m_h, "mutual_u_h": m_h * m_u, "k": k, "k_u": k * k_u}
+
+
+def residual_deg(fit: CouplingFit, place: int) -> float:
+    mine = (fit.model.coil == place) & (fit.model.bound == 0) & ~fit.left_out
+    return float(np.sqrt(np.mean((fit.model.angle - fit.fitted_deg)[mine] ** 2)))

@@ -1,0 +1,185 @@
+"""A session's tables to fit.json: dial law, Q laws, tickler coupling, advice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from bench.errors import PlanError
+from bench.fit import selection
+from bench.fit.coupling import Gathered, fit_coupling, unlike_antenna
+from bench.fit.document import coil_entry, dial_rows, overlaps
+from bench.model import coil_model
+from bench.physics import dial
+from bench.physics.coupling import Priors
+from bench.physics.qlaw import assumed, fit_q
+from bench.quantities import show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from bench.plan.schema import Plan
+    from bench.session.folder import Session
+
+PLAN_L_SHARE_U = 0.03
+PLAN_Q_SHARE_U = 0.05
+WINDING_Q_SHARE_U = 0.2
+
+
+def fit_session(session: Session) -> dict[str, Any]:
+    """Fit a session as it stands; see `fit_tables`."""
+    from importlib.metadata import version
+
+    now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    frames = {name: session.frame(name) for name in ("resonance", "onset")}
+    return fit_tables(
+        session.plan, frames, session=session.name, made_at=now, program_version=version("regenbench")
+    )
+
+
+def fit_tables(
+    plan: Plan,
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    session: str,
+    made_at: str,
+    program_version: str,
+    priors: Priors | None = None,
+) -> dict[str, Any]:
+    """The contents of fit.json from a plan and its tables.
+
+    Parameters
+    ----------
+    frames
+        `resonance` and `onset` as `Session.frame` gives them; either may be missing or empty.
+    priors
+        Uncertainties of what the set shares, in place of the usual ones.
+    """
+    warnings: list[str] = []
+    notes: list[str] = []
+    coils = _gather(plan, frames, warnings)
+    fitted_dial = _fit_dial(plan, coils, warnings, notes)
+    for one in coils:
+        _fit_q(one)
+    fitted = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes)
+    return {
+        "session": session,
+        "made_at": made_at,
+        "program_version": program_version,
+        "dial": dial_rows(fitted_dial),
+        "coils": [coil_entry(plan, one, fitted_dial, fitted) for one in coils if one.read],
+        "overlaps": overlaps(fitted_dial),
+        "warnings": warnings,
+        "notes": notes,
+    }
+
+
+def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str]) -> list[Gathered]:
+    resonance = selection.tidy(frames, "resonance", selection.RESONANCE)
+    onset = selection.tidy(frames, "onset", selection.ONSET)
+    coils = [Gathered(coil) for coil in plan.coil]
+    names = {coil.name for coil in plan.coil}
+    for table, rows in (("resonance", resonance), ("onset", onset)):
+        strange = rows.loc[~rows["coil"].isin(names), "coil"]
+        for name, count in strange.value_counts().items():
+            warnings.append(
+                f"{count} {table} row{'s' if count != 1 else ''} left out: coil {str(name) or '(no name)'} "
+                "is not in the plan."
+            )
+    for one in coils:
+        name = one.coil.name
+        one.tank = selection.tank_of(plan, resonance[resonance["coil"] == name], name)
+        one.onsets = selection.onsets_of(plan, onset[onset["coil"] == name], name)
+        one.warnings += [*one.tank.warnings, *one.onsets.warnings]
+        if unlike_antenna(plan, one):
+            on = {"yes": "on", "no": "off"}
+            one.warnings.append(
+                f"Coil {name}: onset was read with the antenna {on[one.onsets.antenna]}, resonance and Q with it "
+                f"{on[one.tank.antenna]}, and the plan has no [receiver.antenna] to tell what that does: the onset is shown, not "
+                "fitted. Read both alike, or write the antenna into the plan."
+            )
+        try:
+            one.model = coil_model(plan, one.coil)
+        except PlanError as problem:
+            one.warnings.append(f"Coil {name}: its windings cannot be computed ({problem})")
+        if not one.read:
+            # what was left out, and why, must be told even of a coil of which nothing is left
+            warnings.extend(one.warnings)
+            warnings.append(f"Coil {name}: no readings to fit yet.")
+        elif not len(one.tank.f0_hz):
+            one.warnings.append(f"Coil {name}: no resonance was read; dial and inductance stay unknown.")
+    return coils
+
+
+def _fit_dial(
+    plan: Plan, coils: list[Gathered], warnings: list[str], notes: list[str]
+) -> dial.DialFit | None:
+    readings = [
+        dial.Reading(one.coil.name, *values)
+        for one in coils
+        if one.tank
+        for values in zip(
+            one.tank.dial.tolist(),
+            one.tank.f0_hz.tolist(),
+            one.tank.f0_u_hz.tolist(),
+            one.tank.added_c_f.tolist(),
+            one.tank.names,
+            strict=True,
+        )
+    ]
+    if not readings:
+        return None
+    windings = {}
+    for one in coils:
+        if one.model is not None:
+            given = one.coil.grid.inductance is not None
+            share = PLAN_L_SHARE_U if given else dial.WINDING_SHARE_U
+            windings[one.coil.name] = (one.model.l_h, share * one.model.l_h)
+    tuning = plan.receiver.tuning
+    try:
+        fit = dial.fit_dial(readings, dial.Ends(tuning.dial, tuning.capacitance), windings)
+    except dial.DialError as problem:
+        warnings.append(f"The dial could not be fitted: {problem}")
+        return None
+    for out in fit.outliers:
+        r = out.reading
+        side = "above" if out.off > 0 else "below"
+        text = (
+            f"Coil {r.coil}: reading {r.name or '?'} at dial {r.dial:g} ({show(r.f0_hz, 'frequency', plan.show.frequency)}) "
+            f"is {100 * abs(out.off):.1f} % {side} what the set says; left out of the dial."
+        )
+        next(one for one in coils if one.coil.name == r.coil).warnings.append(text)
+    notes.extend(fit.notes)
+    return fit
+
+
+def _fit_q(one: Gathered) -> None:
+    name, tank = one.coil.name, one.tank
+    if tank is not None and len(tank.q):
+        one.q_law = fit_q(tank.q_f_hz, tank.q, tank.q_u)
+        one.q_state = "cold" if tank.q_valve == "cold" else "working"
+        one.q_measured = True
+        for i in one.q_law.left_out:
+            fitted = float(one.q_law.at(tank.q_f_hz[i])[0])
+            one.warnings.append(
+                f"Coil {name}: Q of reading {tank.q_names[i] or '?'} is {tank.q[i]:.0f} where the others say {fitted:.0f}; "
+                "left out of the Q law."
+            )
+        return
+    if one.model is None or one.onsets is None or not one.onsets.points:
+        return
+    f = np.array([p.f_hz for p in one.onsets.points])
+    try:
+        q = one.model.q_at(f)
+    except PlanError:
+        one.warnings.append(f"Coil {name}: no Q was read and the plan gives none; onset cannot be explained.")
+        return
+    given = one.coil.grid.q is not None
+    one.q_law = assumed(f, q, PLAN_Q_SHARE_U if given else WINDING_Q_SHARE_U)
+    one.warnings.append(
+        f"Coil {name}: no Q was read; taking {'the plan' if given else 'a guess from the winding'}'s "
+        f"(good to {100 * (PLAN_Q_SHARE_U if given else WINDING_Q_SHARE_U):.0f} %)."
+    )

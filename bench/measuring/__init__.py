@@ -1,0 +1,1 @@
+"""One run of `measure`: what is lacking, who is asked, what is recorded."""

@@ -1,0 +1,232 @@
+"""The hands at the bench: a person at the console, or the virtual operator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Protocol
+
+from bench.errors import BenchError
+
+if TYPE_CHECKING:
+    from bench.plan.schema import Control
+    from bench.virtual.hands import Hands
+
+
+class Skipped(BenchError):
+    """The operator chose to leave a reading out for now."""
+
+
+class Stopped(BenchError):
+    """The operator chose to stop."""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the set stands for a reading."""
+
+    coil: str
+    valve: bool = True
+    antenna: bool = False
+    loop: bool = False
+    added_c_f: float | None = None
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One slow turn of the regeneration control."""
+
+    starts: bool
+    from_deg: float
+    to_deg: float
+    speed_deg_s: float
+    listen: bool
+
+
+class Operator(Protocol):
+    """What a reading may ask of the person (or stand-in) whose hands are on the set."""
+
+    def caution(self, lines: list[str]) -> None:
+        """Show the cautions and have them acknowledged."""
+        ...
+
+    def prepare(self, setup: Setup) -> None:
+        """Bring the set into this state; returns when it is so."""
+        ...
+
+    def set_dial(self, dial: float) -> float:
+        """Set the tuning dial; returns the reading it was set to, as read."""
+        ...
+
+    def rest_control(self, angle_deg: float) -> None:
+        """Turn the regeneration control to an angle and leave it there; returns when it is there."""
+        ...
+
+    def begin_turn(self, turn: Turn) -> None:
+        """Have the control turned slowly; returns at once, while it turns."""
+        ...
+
+    def hears_oscillation(self) -> bool:
+        """Whether the set oscillates now, by ear."""
+        ...
+
+    def number(self, question: str, read: Callable[[str], float]) -> float:
+        """Ask for a value; `read` turns the typed text into SI and refuses what it cannot read."""
+        ...
+
+    def retry(self, problem: str) -> bool:
+        """A reading failed three times: True tries again, False gives up; raises `Skipped` to go on without it."""
+        ...
+
+
+class ConsoleOperator:
+    """A person at the terminal: one instruction at a time, Enter when done, `s` to leave out, `q` to stop.
+
+    Parameters
+    ----------
+    control : Control
+        The plan's regeneration control, for clock positions.
+    ask : callable
+        Shows a prompt and returns the typed line (handed in, so that tests can stand in for the keyboard).
+    say : callable
+        Shows one line.
+    """
+
+    def __init__(self, control: Control, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+        self._control = control
+        self._ask = ask
+        self._say = say
+        self._setup: Setup | None = None
+
+    def _line(self, prompt: str) -> str:
+        answer = self._ask(prompt).strip()
+        if answer.lower() == "q":
+            raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
+        if answer.lower() == "s":
+            raise Skipped("left out for now")
+        return answer
+
+    def caution(self, lines: list[str]) -> None:
+        for line in lines:
+            self._say(line)
+        self._line("Enter when you have read this and the bench is safe (q: stop) ")
+
+    def prepare(self, setup: Setup) -> None:
+        from bench.quantities import show
+
+        last = self._setup
+        wanted: list[str] = []
+        for field in fields(Setup):
+            new = getattr(setup, field.name)
+            if last is not None and getattr(last, field.name) == new:
+                continue
+            match field.name:
+                case "coil":
+                    wanted.append(f"plug in coil {new}")
+                case "valve":
+                    wanted.append(
+                        "valve working (heater and supply on)" if new else "valve cold (supply off)"
+                    )
+                case "antenna":
+                    wanted.append("antenna connected" if new else "antenna off")
+                case "loop":
+                    wanted.append("pick-up loop at the coil, loosely" if new else "pick-up loop well away")
+                case _ if new is not None:
+                    wanted.append(f"known capacitor {show(new, 'capacitance')} across the tuning capacitor")
+                case _ if last is not None:
+                    wanted.append("known capacitor off")
+        self._setup = None
+        if wanted:
+            told = "; ".join(wanted)
+            self._line(f"{told[0].upper()}{told[1:]}. Enter when done (s: leave out, q: stop) ")
+        self._setup = setup
+
+    def set_dial(self, dial: float) -> float:
+        while True:
+            answer = self._line(f"Set the dial to {dial:g}. Enter when there, or type the reading you set ")
+            if not answer:
+                return dial
+            try:
+                return float(answer)
+            except ValueError:
+                self._say(f"“{answer}” is not a dial reading; type a number such as {dial:g}.")
+
+    def rest_control(self, angle_deg: float) -> None:
+        where = (
+            "fully back" if angle_deg <= 0 else "fully up" if angle_deg >= self._control.travel_deg else None
+        )
+        place = where or f"to {self._control.clock(angle_deg)}"
+        self._line(f"Turn the regeneration control {place}. Enter when there ")
+
+    def begin_turn(self, turn: Turn) -> None:
+        pace = f"about {turn.speed_deg_s:.0f}° a second"
+        mark = "; press the mark switch when you hear it" if turn.listen else ""
+        if turn.starts:
+            self._say(
+                f"Turn the regeneration slowly UP ({pace}) until it oscillates{mark}, and on until told."
+            )
+        else:
+            self._say(f"Now slowly BACK ({pace}) until it stops{mark}, and a little further.")
+
+    def hears_oscillation(self) -> bool:
+        while True:
+            answer = self._line("Does it oscillate now, as the control stands? (y or n) ").lower()
+            if answer in ("y", "yes", "n", "no"):
+                return answer.startswith("y")
+
+    def number(self, question: str, read: Callable[[str], float]) -> float:
+        while True:
+            answer = self._line(f"{question} ")
+            try:
+                return read(answer)
+            except ValueError as problem:
+                self._say(str(problem))
+
+    def retry(self, problem: str) -> bool:
+        self._say(problem)
+        self._line("Put it right, then Enter to try again (s: leave out, q: stop) ")
+        return True
+
+
+class VirtualOperator:
+    """Turns the virtual bench's knobs when asked, as a person would be."""
+
+    def __init__(self, hands: Hands) -> None:
+        self._hands = hands
+        self._setup: Setup | None = None
+
+    def caution(self, lines: list[str]) -> None:
+        """Nobody can be hurt on the virtual bench."""
+
+    def prepare(self, setup: Setup) -> None:
+        last, hands = self._setup, self._hands
+        if last is None or last.coil != setup.coil:
+            hands.coil(setup.coil)
+        if last is None or last.valve != setup.valve:
+            hands.valve(setup.valve)
+        if last is None or last.antenna != setup.antenna:
+            hands.antenna(setup.antenna)
+        if last is None or last.loop != setup.loop:
+            hands.loop(setup.loop)
+        if last is None or last.added_c_f != setup.added_c_f:
+            hands.added(setup.added_c_f)
+        self._setup = setup
+
+    def set_dial(self, dial: float) -> float:
+        return self._hands.dial(dial)
+
+    def rest_control(self, angle_deg: float) -> None:
+        self._hands.control(angle_deg, speed_deg_s=90.0)
+
+    def begin_turn(self, turn: Turn) -> None:
+        self._hands.listen(turn.listen)
+        self._hands.turn(turn.to_deg, speed_deg_s=turn.speed_deg_s, wait=False)
+
+    def hears_oscillation(self) -> bool:
+        return bool(self._hands.state()["oscillating"])
+
+    def number(self, question: str, read: Callable[[str], float]) -> float:
+        raise Skipped(f"the virtual operator cannot answer “{question}”")
+
+    def retry(self, problem: str) -> bool:
+        return False

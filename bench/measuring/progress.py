@@ -1,0 +1,116 @@
+"""What the person at the bench sees while readings are taken.
+
+On a terminal: a line that says what is being done, a bar, and what comes next. Into a file or a pipe: plain lines.
+"""
+
+from __future__ import annotations
+
+import sys
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
+
+class Reporter:
+    """Plain lines on stderr; each starts with how far along the session is."""
+
+    def __init__(self, total: int) -> None:
+        self.total = total
+        self.done = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        return None
+
+    def _count(self) -> str:
+        width = len(str(self.total))
+        return f"[{self.done:>{width}}/{self.total}]"
+
+    def say(self, text: str) -> None:
+        """One line for the operator."""
+        print(text, file=sys.stderr, flush=True)
+
+    def ask(self, prompt: str) -> str:
+        """Prompt on stderr, one typed line back; the end of input stops the run."""
+        from bench.measuring.operator import Stopped
+
+        print(prompt, end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            raise Stopped("Stopped: no more input. What was recorded is kept; run the same command to go on.")
+        return line.rstrip("\n")
+
+    def reading(self, what: str, then: str) -> None:
+        """A reading begins; `then` is what comes after it."""
+        after = f"   (next: {then})" if then else ""
+        self.say(f"{self._count()} {what}{after}")
+
+    def detail(self, text: str) -> None:
+        """How the reading stands; may be overwritten by the next."""
+
+    def result(self, text: str, readings: int = 1) -> None:
+        """Readings are on disk."""
+        self.done += readings
+        self.say(f"{self._count()}   {text}")
+
+
+class LiveReporter(Reporter):
+    """A bar at the foot of the terminal, results scrolling above it."""
+
+    def __init__(self, total: int) -> None:
+        super().__init__(total)
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+        self._console = Console(stderr=True, highlight=False, soft_wrap=True)
+        self._bar: Progress = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=24),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            console=self._console,
+        )
+        self._task: TaskID = self._bar.add_task("starting", total=total)
+        self._then = ""
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._bar.stop()
+
+    def say(self, text: str) -> None:
+        self._console.print(text, markup=False)
+
+    def ask(self, prompt: str) -> str:
+        self._bar.stop()
+        try:
+            return super().ask(prompt)
+        finally:
+            self._bar.start()
+
+    def reading(self, what: str, then: str) -> None:
+        self._then = f"   next: {then}" if then else "   the last one"
+        self.detail(what)
+
+    def detail(self, text: str) -> None:
+        self._bar.update(self._task, description=(text + self._then).replace("[", "("))
+
+    def result(self, text: str, readings: int = 1) -> None:
+        self.done += readings
+        self._bar.update(self._task, completed=self.done)
+        self.say(f"{self._count()} {text}")
+
+
+def reporter(total: int) -> Reporter:
+    """The reporter that suits where stderr goes."""
+    return LiveReporter(total) if sys.stderr.isatty() else Reporter(total)

@@ -1,0 +1,86 @@
+"""One run of `measure`: lock the session, gather operator and instruments, take what is lacking."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bench.errors import ReadingError
+from bench.measuring import cautions
+from bench.measuring.instruments import Instruments
+from bench.measuring.operator import ConsoleOperator, Operator, VirtualOperator
+from bench.measuring.progress import reporter
+from bench.measuring.runner import Runner
+from bench.measuring.wanted import beyond_the_dial, still_wanted
+from bench.session.folder import Session
+
+if TYPE_CHECKING:
+    from bench.virtual.hands import VirtualBench
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run did: rows recorded, readings left out (with why), readings still lacking."""
+
+    recorded: int
+    left: tuple[str, ...]
+    lacking: int
+
+
+def measure(
+    session: Session,
+    *,
+    kinds: Sequence[str] = (),
+    coils: Sequence[str] = (),
+    cold: bool = False,
+    bench: VirtualBench | None = None,
+) -> Outcome:
+    """Take the readings that the plan still lacks.
+
+    Parameters
+    ----------
+    bench : VirtualBench, optional
+        A running virtual bench; its addresses take the place of the plan's, its hands the operator's.
+
+    Raises
+    ------
+    SessionError
+        Another run holds the session.
+    drivers.errors.WireError
+        An instrument failed three times running.
+    """
+    for name in coils:
+        session.plan.coil_named(name)
+    with ExitStack() as stack:
+        stack.enter_context(session.lock())
+        instruments = Instruments(session.plan, bench.addresses if bench else None, session.path)
+        stack.callback(_let_go, instruments)
+        wanted = still_wanted(session, kinds, coils, cold=cold)
+        if not wanted:
+            return Outcome(0, (), 0)
+        screen = stack.enter_context(reporter(len(wanted)))
+        operator: Operator
+        if bench is not None:
+            operator = VirtualOperator(bench.hands)
+        else:
+            operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
+        if cautions.needed(session.plan.receiver.supply):
+            operator.caution(cautions.LINES)
+        session.log("measure", wanted=len(wanted), virtual=bench is not None)
+        runner = Runner(session, operator, instruments, screen, cold)
+        recorded, left = runner.run(wanted)
+        session.log("measured", recorded=recorded, left=left)
+        for told in beyond_the_dial(session, coils, cold=cold):
+            screen.say(told)
+        lacking = len(still_wanted(session, kinds, coils, cold=cold))
+    if wanted and recorded == 0 and left:
+        raise ReadingError(f"Nothing was recorded. {left[-1]}")
+    return Outcome(recorded, tuple(left), lacking)
+
+
+def _let_go(instruments: Instruments) -> None:
+    for problem in instruments.close():
+        print(problem, file=sys.stderr)

@@ -1,0 +1,1 @@
+"""plan.toml: read, checked, written, changed."""

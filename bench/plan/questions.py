@@ -1,0 +1,216 @@
+"""What `start` asks at a terminal, in the trade's words. Questions go to stderr; a wrong answer is asked again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+from pydantic import ValidationError
+
+from bench import quantities
+from bench.errors import QuantityError
+from bench.plan.parts import PartError
+from bench.plan.schema import Coil, Control, coil_name
+from bench.plan.writing import Answers, CoilAnswers
+
+Value = TypeVar("Value")
+
+_CONTROLS = {
+    "divider": "a potentiometer across the tickler, its wiper to the feedback capacitor",
+    "shunt": "a variable resistance in series with the tickler",
+    "throttle": "a variable (throttle) capacitor",
+    "supply": "a potentiometer that sets the plate or screen voltage",
+    "swing": "a tickler that turns",
+}
+
+
+def _say(text: str = "") -> None:
+    click.echo(text, err=True)
+
+
+def _ask(question: str, check: Callable[[str], Value], default: str | None = None) -> tuple[str, Value]:
+    """The answer as typed and as checked."""
+    while True:
+        text = str(click.prompt(question, default=default, err=True, show_default=bool(default))).strip()
+        try:
+            return text, check(text)
+        except (QuantityError, ValueError) as problem:
+            _say(f"  {problem}")
+
+
+def _quantity(question: str, kind: quantities.Kind, default: str | None = None) -> str:
+    def check(text: str) -> float:
+        value = quantities.parse(text, kind)
+        if value == 0:
+            raise QuantityError(f"more than nothing, please; for example {quantities.EXAMPLES[kind]}")
+        return value
+
+    return _ask(question, check, default)[0]
+
+
+def _if_known(question: str, kind: quantities.Kind, otherwise: str = "not known") -> str:
+    """A quantity, or nothing by pressing Enter."""
+    return _ask(f"{question} (Enter: {otherwise})", lambda text: text and quantities.parse(text, kind), "")[0]
+
+
+def _number(question: str, default: str | None = None, *, positive: bool = True) -> float:
+    def check(text: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            raise ValueError(f"{text[:40]!r} is not a number; write for example {default or '27'}") from None
+        if not abs(number) < 1e6 or (positive and number <= 0):
+            raise ValueError(f"{text[:40]!r} is out of range; write for example {default or '27'}")
+        return number
+
+    return _ask(question, check, default)[1]
+
+
+def _wire(question: str, default: str) -> str:
+    return _ask(question, quantities.parse_wire, default)[0]
+
+
+def _choice(question: str, choices: tuple[str, ...], default: str) -> str:
+    def check(text: str) -> str:
+        if text not in choices:
+            raise ValueError(f"one of {', '.join(choices)}")
+        return text
+
+    return _ask(f"{question} ({', '.join(choices)})", check, default)[0]
+
+
+def ask_everything(session_name: str) -> Answers:
+    """Ask about the set, its coils and the instruments.
+
+    Raises
+    ------
+    click.Abort
+        Ctrl-C or the end of input; nothing was made.
+    """
+    _say("Values with their unit, as you would write them: 3.5MHz or 3500kc, 140pF or 140mmf, 1.25in, 24AWG.")
+    _say("Enter takes what stands in brackets. Everything can be changed later in plan.toml.")
+    answers = Answers()
+    _ask_set(answers, session_name)
+    _ask_control(answers)
+    _ask_feedback(answers)
+    _say("\nThe coils, one after another.")
+    while True:
+        answers.coils.append(_ask_coil(len(answers.coils), {c.name.casefold() for c in answers.coils}))
+        if not click.confirm("Another coil?", default=False, err=True):
+            break
+    _say("\nThe bench.")
+    answers.added_capacitor = _if_known(
+        "A known capacitor to put in parallel, such as 100pF", "capacitance", "none"
+    )
+    answers.analyzer = _plain(
+        "VISA address of an analyzer, such as TCPIP::192.0.2.7::5025::SOCKET (Enter: none)"
+    )
+    answers.sensor = _plain("Serial port of the angle-and-level sensor (Enter: none)")
+    return answers
+
+
+def _plain(question: str) -> str:
+    return str(click.prompt(question, default="", err=True, show_default=False)).strip()
+
+
+def _ask_set(answers: Answers, session_name: str) -> None:
+    _say("\nThe set.")
+    answers.name = str(click.prompt("What is the set called", default=session_name, err=True)).strip()[:200]
+    answers.device = _choice("Detector", ("triode", "pentode", "fet", "bipolar"), "triode")
+    answers.supply = _if_known("Supply voltage, such as 60V", "voltage")
+    answers.gm = _if_known("Transconductance (gm) where oscillation starts, such as 0.65mS", "conductance")
+    answers.rp = _if_known("Plate (drain, collector) resistance, such as 25kohm", "resistance")
+    first = _number("Tuning dial: reading at one end", "0", positive=False)
+    while (second := _number("Tuning dial: reading at the other end", "100", positive=False)) == first:
+        _say("  The two ends read the same.")
+    answers.dial = first, second
+    while True:
+        answers.tuning = (
+            _quantity(f"Tuning capacitor at dial {first:g}", "capacitance", "160pF"),
+            _quantity(f"Tuning capacitor at dial {second:g}", "capacitance", "12pF"),
+        )
+        if quantities.parse(answers.tuning[0], "capacitance") != quantities.parse(
+            answers.tuning[1], "capacitance"
+        ):
+            return
+        _say("  It must differ between the two ends.")
+
+
+def _ask_control(answers: Answers) -> None:
+    _say("\nThe regeneration control.")
+    for kind, words in _CONTROLS.items():
+        _say(f"  {kind}: {words}")
+    answers.control = _choice("Which kind", tuple(_CONTROLS), "divider")
+    if answers.control in ("divider", "shunt"):
+        answers.resistance = _quantity("Its resistance", "resistance", "10kohm")
+    if answers.control == "throttle":
+        while True:
+            answers.throttle = (
+                _quantity("Its least capacitance", "capacitance", "10pF"),
+                _quantity("Its most capacitance", "capacitance", "100pF"),
+            )
+            least, most = (quantities.parse(text, "capacitance") for text in answers.throttle)
+            if least < most:
+                break
+            _say("  The least first, then the most.")
+    if answers.control != "swing":
+        answers.taper = _choice("Taper", ("linear", "log", "reverse-log"), "linear")
+    answers.travel_deg = _ask("Travel from stop to stop, in degrees", _travel, "300")[1]
+    answers.direction = _choice(
+        "Which way for more regeneration", ("clockwise", "anticlockwise"), "clockwise"
+    )
+
+
+def _travel(text: str) -> float:
+    degrees = quantities.parse(text if text[-1:].isalpha() else f"{text}deg", "angle")
+    Control(kind="swing", travel_deg=degrees, window=(f"{degrees * 0.3} deg", f"{degrees * 0.7} deg"))
+    return degrees
+
+
+def _ask_feedback(answers: Answers) -> None:
+    if answers.control != "throttle":
+        answers.capacitor = _if_known("Feedback capacitor to ground, such as 270pF", "capacitance")
+    answers.choke = _if_known("RF choke, such as 2.5mH", "inductance")
+    if click.confirm("Is the antenna connected while you measure?", default=False, err=True):
+        answers.antenna = (
+            _quantity("Antenna coupling capacitor", "capacitance", "10pF"),
+            _quantity("Antenna resistance", "resistance", "75ohm"),
+            _quantity("Antenna capacitance", "capacitance", "200pF"),
+        )
+
+
+def _ask_coil(number: int, taken: set[str]) -> CoilAnswers:
+    def check(text: str) -> Any:
+        if text.casefold() in taken:
+            raise ValueError("there is a coil of that name already")
+        return coil_name(text)
+
+    name = _ask("Name of the coil", check, chr(ord("A") + number) if number < 26 else None)[0]
+    while True:
+        said = CoilAnswers(
+            name=name,
+            turns=_number("  Grid winding: turns", "27"),
+            diameter=_quantity("  Grid winding: mean diameter", "length", "32mm"),
+            length=_quantity("  Grid winding: length", "length", "24mm"),
+            wire=_wire("  Grid winding: wire, bare", "0.4mm"),
+            tickler_turns=_number("  Tickler: turns", "5"),
+            gap=_quantity("  Gap between the windings", "length", "2.5mm"),
+            tickler_wire=_wire("  Tickler: wire, bare", "0.25mm"),
+        )
+        wrong = _cannot_be_wound(said)
+        if wrong is None:
+            return said
+        _say(f"  {wrong}. Once more:")
+
+
+def _cannot_be_wound(said: CoilAnswers) -> str | None:
+    """Why the answers make no coil."""
+    grid = {"turns": said.turns, "diameter": said.diameter, "length": said.length, "wire": said.wire}
+    tickler = {"turns": said.tickler_turns, "gap": said.gap, "wire": said.tickler_wire}
+    try:
+        Coil.model_validate({"name": said.name, "grid": grid, "tickler": tickler})
+    except ValidationError as problem:
+        cause = problem.errors(include_url=False)[0].get("ctx", {}).get("error")
+        return cause.problems[0][1] if isinstance(cause, PartError) else "these values make no coil"
+    return None

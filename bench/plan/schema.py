@@ -1,0 +1,456 @@
+"""plan.toml to checked objects. Values are SI floats once loaded."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import unicodedata
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
+
+from bench import quantities
+from bench.errors import PlanError, QuantityError
+from bench.plan import text as plan_text
+from bench.plan.parts import (
+    MOST_ENTRIES,
+    Farad,
+    Henry,
+    Hertz,
+    Metre,
+    Ohm,
+    Part,
+    Points,
+    Problem,
+    Siemens,
+    Turns,
+    Volt,
+    Wire,
+    rising,
+    taper_points,
+)
+
+DeviceKind = Literal["triode", "pentode", "fet", "bipolar"]
+ControlKind = Literal["divider", "shunt", "throttle", "supply", "swing", "measured"]
+TaperName = Literal["linear", "log", "reverse-log"]
+
+
+class Tuning(Part):
+    dial: tuple[float, float] = (0.0, 100.0)
+    capacitance: tuple[Farad, Farad]
+
+    def problems(self) -> Iterator[Problem]:
+        if self.dial[0] == self.dial[1]:
+            yield "dial", "the two ends of the dial are the same; write for example dial = [0, 100]"
+        if max(abs(end) for end in self.dial) > 1e6:
+            yield "dial", "no dial is marked so high; write for example dial = [0, 100]"
+        if 0 in self.capacitance or self.capacitance[0] == self.capacitance[1]:
+            yield (
+                "capacitance",
+                'two different values, one at each end of the dial, for example ["160 pF", "12 pF"]',
+            )
+
+
+class Control(Part):
+    kind: ControlKind = "divider"
+    resistance: Ohm | None = None
+    capacitance: tuple[Farad, Farad] | None = None
+    taper: Annotated[TaperName | Points, BeforeValidator(taper_points)] = "linear"
+    travel_deg: Annotated[float, Field(gt=0, le=36_000)] = 300.0
+    window: tuple[str, str] = ("10:00", "2:00")
+    dead_deg: tuple[Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)]] = (0.0, 0.0)
+    direction: quantities.Direction = "clockwise"
+    law: Annotated[Points, Field(max_length=MOST_ENTRIES)] | None = None
+
+    def angle(self, text: str) -> float:
+        """Angle in degrees from a clock position as the pointer shows it, or from ``130 deg``.
+
+        Raises
+        ------
+        QuantityError
+            Neither, or beyond the end stops.
+        """
+        if "deg" in text or "°" in text:
+            angle_deg = quantities.parse(text, "angle")
+            if angle_deg > self.travel_deg:
+                raise QuantityError(f'"{text}" is beyond the end stop at {self.travel_deg:g} degrees')
+            return angle_deg
+        return quantities.clock_to_angle(text, self.travel_deg, self.direction)
+
+    def clock(self, angle_deg: float) -> str:
+        """Where the pointer stands at an angle, as on a clock face."""
+        return quantities.angle_to_clock(angle_deg, self.travel_deg, self.direction)
+
+    @property
+    def window_deg(self) -> tuple[float, float]:
+        """The window as travel in degrees, low end first."""
+        a, b = (self.angle(text) for text in self.window)
+        return min(a, b), max(a, b)
+
+    def problems(self) -> Iterator[Problem]:
+        if self.kind in ("divider", "shunt") and not self.resistance:
+            yield "resistance", f'a {self.kind} needs the control\'s resistance, for example "10 kohm"'
+        if self.kind == "throttle" and self.capacitance is None:
+            yield "capacitance", 'a throttle needs its least and most, for example ["10 pF", "100 pF"]'
+        if self.capacitance is not None and not 0 < self.capacitance[0] < self.capacitance[1]:
+            yield "capacitance", 'the least first, then the most, for example ["10 pF", "100 pF"]'
+        if self.kind == "measured" and self.law is None:
+            yield "law", "a measured control needs its law, for example [[0, 0.1], [150, 0.4], [300, 1]]"
+        if self.law is not None and (
+            len(self.law) < 2
+            or not rising(self.law)
+            or self.law[0][0] < 0
+            or self.law[-1][0] > self.travel_deg
+            or self.law[0][1] < 0
+            or self.law[-1][1] <= 0
+        ):
+            yield (
+                "law",
+                (
+                    "pairs of [angle_deg, relative feedback], angles rising from 0 to travel_deg, feedback never falling, "
+                    "for example [[0, 0.1], [150, 0.4], [300, 1]]"
+                ),
+            )
+        if not isinstance(self.taper, str) and (
+            not 2 <= len(self.taper) <= MOST_ENTRIES
+            or not rising(self.taper)
+            or self.taper[0] != (0.0, 0.0)
+            or self.taper[-1] != (1.0, 1.0)
+        ):
+            yield (
+                "taper",
+                (
+                    "pairs of [travel share, value share] from [0, 0] to [1, 1], rising, "
+                    "for example [[0, 0], [0.5, 0.15], [1, 1]]"
+                ),
+            )
+        if sum(self.dead_deg) >= self.travel_deg:
+            yield "dead_deg", "the dead ends leave nothing of travel_deg"
+        try:
+            low, high = self.window_deg
+            if low == high:
+                yield "window", 'the two ends are the same; write for example ["10:00", "2:00"]'
+        except QuantityError as problem:
+            yield "window", str(problem)
+
+
+class Feedback(Part):
+    capacitor: Farad = 0.0
+    choke: Henry | None = None
+    choke_capacitance: Farad = 0.0
+    plate_capacitance: Farad = 0.0
+    grid_plate_capacitance: Farad = 0.0
+    winding_capacitance: Farad = 0.0
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("choke")
+
+
+class Antenna(Part):
+    coupling_capacitor: Farad
+    resistance: Ohm
+    capacitance: Farad
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("coupling_capacitor", "capacitance")
+
+
+class Receiver(Part):
+    name: Annotated[str, Field(max_length=200)] = ""
+    device: DeviceKind = "triode"
+    gm: Siemens | None = None
+    rp: Ohm | None = None
+    supply: Volt | None = None
+    tuning: Tuning
+    control: Control
+    feedback: Feedback = Feedback()
+    antenna: Antenna | None = None
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("gm", "rp")
+
+
+class GridWinding(Part):
+    turns: Turns | None = None
+    diameter: Metre | None = None
+    form_diameter: Metre | None = None
+    length: Metre | None = None
+    wire: Wire | None = None
+    insulated: Metre | None = None
+    inductance: Henry | None = None
+    q: Annotated[Points, Field(max_length=MOST_ENTRIES)] | None = None
+
+    @property
+    def has_geometry(self) -> bool:
+        """Whether inductance can be worked out from the winding's measures."""
+        return (
+            None not in (self.turns, self.length, self.wire)
+            and (self.diameter or self.form_diameter) is not None
+        )
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("diameter", "form_diameter", "length", "insulated", "inductance")
+        if self.diameter is not None and self.form_diameter is not None:
+            yield "form_diameter", "give either diameter (of the wire's centre line) or form_diameter"
+        if not self.has_geometry and self.inductance is None:
+            needs = [name for name in ("turns", "length", "wire") if getattr(self, name) is None]
+            needs += [] if self.diameter or self.form_diameter else ["diameter"]
+            lacks = " and ".join(filter(None, [", ".join(needs[:-1]), needs[-1]]))
+            yield needs[0], f'{lacks} needed, or the inductance instead, for example inductance = "22 uH"'
+        yield from _fits(self.turns, self.length, self.wire, self.insulated)
+        if self.q is not None and (
+            not self.q
+            or any(f <= 0 or q <= 0 for f, q in self.q)
+            or not all(a[0] < b[0] for a, b in pairwise(self.q))
+        ):
+            yield "q", "pairs of [Hz, Q], frequencies rising, for example [[2e6, 120], [5e6, 135]]"
+
+
+class TicklerWinding(Part):
+    turns: Turns
+    gap: Metre | None = None
+    diameter: Metre | None = None
+    length: Metre | None = None
+    wire: Wire | None = None
+    insulated: Metre | None = None
+    inductance: Henry | None = None
+    k: Annotated[float, Field(gt=0, lt=1)] | None = None
+
+    @property
+    def has_geometry(self) -> bool:
+        """Whether inductance and coupling can be worked out from the winding's measures."""
+        return self.gap is not None and self.wire is not None
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("diameter", "length", "insulated", "inductance")
+        if not self.has_geometry and (self.inductance is None or self.k is None):
+            key = next(name for name in ("gap", "wire") if getattr(self, name) is None)
+            yield (
+                key,
+                (
+                    'a tickler needs gap and wire, or inductance and k instead, for example inductance = "1.0 uH", k = 0.32'
+                ),
+            )
+        yield from _fits(self.turns, self.length, self.wire, self.insulated)
+
+
+def _fits(
+    turns: float | None, length: float | None, wire: float | None, insulated: float | None
+) -> Iterator[Problem]:
+    if insulated is not None and wire is not None and insulated < wire:
+        yield "insulated", "thinner than the bare wire"
+    thickness = insulated or wire
+    if turns is not None and length and thickness and turns * thickness > length * (1 + 1e-9):
+        yield (
+            "length",
+            (
+                f"{turns:g} turns of {thickness * 1e3:.3g} mm wire need {turns * thickness * 1e3:.4g} mm, "
+                f"and the length is {length * 1e3:.4g} mm"
+            ),
+        )
+
+
+def coil_name(value: Any) -> Any:
+    """A coil's name, if files can be named after it; else ValueError."""
+    if not isinstance(value, str):
+        raise ValueError('a coil\'s name is text in quotes, for example "B"')  # noqa: TRY004
+    name = unicodedata.normalize("NFC", value)
+    if not 1 <= len(name) <= 40 or name[0] == "." or name != name.strip():
+        raise ValueError(
+            "a coil's name has 1 to 40 characters, no space at its ends, and no dot at its start"
+        )
+    if not all(letter.isalpha() or letter.isdecimal() or letter in " -_." for letter in name):
+        raise ValueError(
+            "a coil's name has letters, digits, space, - _ and . only, since files are named after it"
+        )
+    return name
+
+
+class Coil(Part):
+    name: Annotated[str, BeforeValidator(coil_name)]
+    grid: GridWinding
+    tickler: TicklerWinding
+    dials: Annotated[tuple[float, ...], Field(max_length=MOST_ENTRIES)] = ()
+    onset_at: Annotated[tuple[Hertz, ...], Field(max_length=MOST_ENTRIES)] = ()
+
+    def problems(self) -> Iterator[Problem]:
+        if not self.grid.has_geometry and (self.tickler.k is None or self.tickler.inductance is None):
+            yield "tickler.k", "a grid winding without its measures needs the tickler's inductance and k"
+
+
+class Readings(Part):
+    repeats: Annotated[int, Field(ge=1, le=100)] = 3
+    q_uncertainty: Annotated[float, Field(gt=0, le=0.5)] = 0.01
+    added_capacitor: Farad | None = None
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self.positive("added_capacitor")
+
+
+class Instrument(Part):
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+    driver: str
+
+
+class Show(Part):
+    frequency: Literal["kHz", "MHz", "kc", "Mc"] = "kHz"
+    capacitance: Literal["pF", "mmf"] = "pF"
+    length: Literal["mm", "in"] = "mm"
+
+
+class Virtual(Part):
+    seed: Annotated[int, Field(ge=0, le=2**63 - 1)] = 1
+    speed: Annotated[float, Field(gt=0, le=1e6)] = 30.0
+
+
+Role = Literal["analyzer", "generator", "angle", "level", "dial"]
+
+
+class Plan(Part):
+    receiver: Receiver
+    coil: Annotated[tuple[Coil, ...], Field(min_length=1, max_length=200)]
+    readings: Readings = Readings()
+    instruments: dict[Role, Instrument] = Field(default_factory=dict)
+    show: Show = Show()
+    virtual: Virtual = Virtual()
+
+    def coil_named(self, name: str) -> Coil:
+        """The coil of this name.
+
+        Raises
+        ------
+        PlanError
+            None has it; the message names the nearest.
+        """
+        for coil in self.coil:
+            if coil.name == name:
+                return coil
+        names = [coil.name for coil in self.coil]
+        raise PlanError(
+            f'There is no coil "{name[:60]}" in the plan; nearest: "{plan_text.nearest(name, names)}" '
+            f"(coils: {', '.join(names)})."
+        )
+
+    def problems(self) -> Iterator[Problem]:
+        seen: dict[str, str] = {}
+        low, high = sorted(self.receiver.tuning.dial)
+        for index, coil in enumerate(self.coil):
+            if (same := seen.get(coil.name.casefold())) is not None:
+                yield (
+                    f"coil.{index}.name",
+                    f'a coil "{same}" is there already; names also differ without capitals',
+                )
+            seen.setdefault(coil.name.casefold(), coil.name)
+            for dial in coil.dials:
+                if not low <= dial <= high:
+                    yield (
+                        f"coil.{index}.dials",
+                        f"{dial:g} is outside the dial, which goes from {low:g} to {high:g}",
+                    )
+        yield from self._instrument_problems()
+
+    def _instrument_problems(self) -> Iterator[Problem]:
+        from drivers.registry import DRIVERS
+
+        for role, instrument in self.instruments.items():
+            driver = DRIVERS.get(instrument.driver)
+            usable = [name for name, known in DRIVERS.items() if role in known.roles]
+            if driver is None or role not in driver.roles:
+                yield (
+                    f"instruments.{role}.driver",
+                    f'"{instrument.driver[:40]}" is no driver for it; nearest: '
+                    f"{plan_text.nearest(instrument.driver, usable)} (known: {', '.join(usable)})",
+                )
+                continue
+            for key in instrument.model_extra or {}:
+                if key not in driver.keys:
+                    near = plan_text.nearest(key, driver.keys)
+                    known = (
+                        f"nearest known key: {near} (known: {', '.join(driver.keys)})"
+                        if near
+                        else "it takes none"
+                    )
+                    yield f"instruments.{role}.{key[:80]}", f"unknown key of {instrument.driver}; {known}"
+
+
+def recipe(plan: Plan, coil_name: str) -> str:
+    """Eight hexadecimal digits that change when anything physical of the coil or the receiver does.
+
+    A hash of the coil's windings and the receiver; names, the window and what to read are left out, and so is a value
+    written as its default or in another unit.
+    """
+    coil = plan.coil_named(coil_name)
+    receiver = plan.receiver.model_dump(exclude_defaults=True, exclude={"name": True, "control": {"window"}})
+    windings = coil.model_dump(exclude_defaults=True, include={"grid", "tickler"})
+    text = json.dumps(_canonical({"receiver": receiver, **windings}), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def _canonical(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _canonical(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_canonical(item) for item in value]
+    # Nine digits: "24 mm" and "0.024 m" may differ in a float's last bit.
+    return f"{value:.9g}" if isinstance(value, int | float) else value
+
+
+def load_plan(path: Path, sets: Sequence[str] = ()) -> Plan:
+    """Read and check a plan file.
+
+    Parameters
+    ----------
+    path : Path
+    sets : sequence of str
+        ``KEY=VALUE`` texts that change a value for this run.
+
+    Raises
+    ------
+    PlanError
+        The file cannot be read or says something that cannot be used; one line for each thing to correct.
+    """
+    return parse_plan(read_plan_text(path), str(path), sets)
+
+
+def read_plan_text(path: Path) -> str:
+    """The text of a plan file.
+
+    Raises
+    ------
+    PlanError
+        No such file, not a plain file, too large, or not UTF-8.
+    """
+    try:
+        if not path.is_file():
+            what = "is not a plain file" if path.exists() else "does not exist"
+            raise PlanError(f"{path} {what}; give the path of a plan.toml.")
+        with path.open("rb") as stream:
+            raw = stream.read(plan_text.MOST_BYTES + 1)
+    except (OSError, ValueError) as problem:
+        reason = getattr(problem, "strerror", None) or problem
+        raise PlanError(f"{str(path)[:200]} cannot be read: {reason}.") from problem
+    if len(raw) > plan_text.MOST_BYTES:
+        raise PlanError(f"{path} is larger than a plan can be ({plan_text.MOST_BYTES // 1024} kB).")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        line = raw.count(b"\n", 0, problem.start) + 1
+        raise PlanError(f"{path}, line {line}: not UTF-8 text; save the file as UTF-8.") from None
+
+
+def parse_plan(text: str, file: str = "plan.toml", sets: Sequence[str] = ()) -> Plan:
+    """Check a plan's text; `file` is what error messages call it. Raises as `load_plan`."""
+    from bench.plan.errors import explain
+
+    data = plan_text.read_toml(text, file)
+    sources = plan_text.apply_sets(data, sets)
+    try:
+        return Plan.model_validate(plan_text.freeze(data))
+    except ValidationError as problem:
+        lines = plan_text.key_lines(text)
+        kind = plan_text.SetError if sources else PlanError
+        messages, from_sets = explain(problem, data, file, lines, sources)
+        raise (kind if from_sets else PlanError)("\n".join(messages)) from None

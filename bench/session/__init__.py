@@ -1,0 +1,1 @@
+"""The session folder: tables, sweeps, traces, log."""

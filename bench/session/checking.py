@@ -1,0 +1,246 @@
+"""Is every file of a session whole and every row valid: faults that must be put right, remarks that need not."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from bench.errors import PlanError, SessionError, SweepFileError
+from bench.plan.schema import Plan, recipe
+from bench.session import disk
+from bench.session import files as table_files
+from bench.session.files import Content, Damage
+from bench.session.folder import FIT, LOG, PACKAGE, Session, find
+from bench.session.store import read_table
+from bench.session.tables import TABLES, TRACE_COLUMNS, Table
+
+_SEARCH = re.compile(r"-search\d+$")
+_RAW = (("sweep", "sweeps"), ("trace", "traces"))
+
+
+@dataclass
+class Report:
+    """What a check found: a line for each file, faults, and remarks."""
+
+    path: Path
+    files: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def check_session(name: str | Path) -> Report:
+    """Look at every file of a session.
+
+    Raises
+    ------
+    SessionError
+        There is no such session at all.
+    """
+    folder = find(name)
+    report = Report(folder)
+    cut_short = [file for file in _ending_files() if disk.tail(folder / file)[1]] if folder.is_dir() else []
+    plan = None
+    try:
+        plan = Session.open(name).plan
+        report.files.append("plan.toml: sound")
+    except PlanError as problem:
+        report.faults += str(problem).split("\n")
+    for file in cut_short:
+        rest = disk.tail(folder / file)[1]
+        report.remarks.append(
+            f"{file}: the last line is not finished; another run may be writing it"
+            if rest
+            else f"{file}: the last line lacked its end; it was finished, or moved to {folder / 'log'}"
+        )
+    named: set[str] = set()
+    for table in TABLES.values():
+        _check_table(report, folder, table, plan, named)
+    _check_raw(report, folder, named)
+    _check_json(report, folder)
+    return report
+
+
+def _ending_files() -> Iterator[str]:
+    yield from (table.file for table in TABLES.values())
+    yield LOG
+
+
+def _check_table(report: Report, folder: Path, table: Table, plan: Plan | None, named: set[str]) -> None:
+    path = folder / table.file
+    if not path.exists():
+        report.remarks.append(f"{table.file} is not there; it is made when a row is recorded")
+        return
+    try:
+        content = read_table(path, table, table.file)
+    except SessionError as problem:
+        report.faults.append(str(problem))
+        return
+    faults = [*table_files.faults(content, table, table.file), *_row_faults(content, table)]
+    report.faults += [str(damage) for damage in sorted(faults, key=lambda damage: damage.line)]
+    lacks = [name for name in table.header if name not in content.header]
+    if lacks:
+        report.faults.append(f"{table.file}, line 1: lacks the column {lacks[0]}")
+    elif content.header[: len(table.header)] != table.header:
+        report.remarks.append(f"{table.file}, line 1: the columns are not in their usual order")
+    gone = sum(table_files.withdrawn_rows(content))
+    marks = sum(text == "true" for text in content.column("withdrawn"))
+    rows = len(content.cells) - marks
+    withdrawn = f", {gone - marks} withdrawn" if gone else ""
+    report.files.append(
+        f"{table.file}: {rows} rows{withdrawn}{'' if not faults else f', {len(faults)} faults'}"
+    )
+    report.remarks += _row_remarks(content, table, plan)
+    for column, _ in _RAW:
+        named.update(text for text in content.column(column) if text)
+        report.faults += _raw_faults(content, table, column, folder)
+
+
+def _row_faults(content: Content, table: Table) -> Iterator[Damage]:
+    """Rows whose cells are sound one by one but not together."""
+    data = [name for name in content.header if name not in ("reading", "time", "withdrawn", "note")]
+    places = [content.header.index(name) for name in data]
+    columns = (content.column(name) for name in ("reading", "coil", "withdrawn"))
+    for line, cells, reading, coil, mark in zip(content.lines, content.cells, *columns, strict=True):
+        if mark == "true":
+            if not reading:
+                yield Damage(table.file, line, "withdraws a reading but does not name it")
+            elif any(cells[place] for place in places):
+                yield Damage(table.file, line, "withdraws a reading, so its other cells must be empty")
+        elif not coil:
+            yield Damage(table.file, line, "names no coil")
+
+
+def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[str]:
+    readings = content.column("reading")
+    marks = content.column("withdrawn")
+    seen: dict[str, int] = {}
+    for line, reading, mark in zip(content.lines, readings, marks, strict=True):
+        if mark == "true" or not reading:
+            continue
+        if reading in seen:
+            yield f"{table.file}, line {line}: reading {reading} is on line {seen[reading]} too"
+        seen.setdefault(reading, line)
+    for line, reading, mark in zip(content.lines, readings, marks, strict=True):
+        if mark == "true" and reading and reading not in seen:
+            yield f"{table.file}, line {line}: withdraws {reading}, which is not there"
+    if plan is None:
+        return
+    present = {coil.name: recipe(plan, coil.name) for coil in plan.coil}
+    unknown: dict[str, int] = {}
+    unlike: dict[str, int] = {}
+    for coil, row_recipe, mark in zip(content.column("coil"), content.column("recipe"), marks, strict=True):
+        if mark == "true" or not coil:
+            continue
+        if coil not in present:
+            unknown[coil] = unknown.get(coil, 0) + 1
+        elif row_recipe and row_recipe != present[coil]:
+            unlike[coil] = unlike.get(coil, 0) + 1
+    for coil, count in unknown.items():
+        yield f'{table.file}: {count} rows of a coil "{coil}" that the plan does not have'
+    for coil, count in unlike.items():
+        yield f"{table.file}: {count} rows of coil {coil} are of another recipe than the plan's present one"
+
+
+def _raw_faults(content: Content, table: Table, column: str, folder: Path) -> Iterator[str]:
+    """Sweeps and traces that rows name: there, inside the session, and whole."""
+    base = folder.resolve()
+    for line, text in zip(content.lines, content.column(column), strict=True):
+        if not text:
+            continue
+        where = f"{table.file}, line {line}: {column} {text[:80]}"
+        try:
+            target = (folder / text).resolve()
+            if not target.is_relative_to(base):
+                yield f"{where} is outside the session folder"
+            elif not target.is_file():
+                yield f"{where} is not there"
+        except (OSError, ValueError):
+            yield f"{where} is no file name"
+
+
+def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
+    for column, place in _RAW:
+        try:
+            files = sorted(path for path in (folder / place).iterdir() if not path.name.startswith("."))
+        except OSError:
+            continue
+        # The sweeps that looked for a resonance stand beside the one that the row names.
+        spare = [path for path in files if f"{place}/{_SEARCH.sub('', path.stem)}{path.suffix}" not in named]
+        if spare:
+            report.remarks.append(
+                f"{place}/: {len(spare)} files that no row names, such as {spare[0].name}; a reading was broken off there"
+            )
+        look = _sweep_fault if column == "sweep" else _trace_fault
+        wrong = [fault for path in files if (fault := look(path, f"{place}/{path.name}"))]
+        report.faults += wrong
+        if files:
+            report.files.append(
+                f"{place}/: {len(files)} files{'' if not wrong else f', {len(wrong)} damaged'}"
+            )
+
+
+def _sweep_fault(path: Path, file: str) -> str | None:
+    from bench.touchstone import read_sweep
+
+    try:
+        read_sweep(path)
+    except SweepFileError as problem:
+        return f"{file}: {str(problem).removeprefix(f'{path}: ')}"
+    return None
+
+
+def _trace_fault(path: Path, file: str) -> str | None:
+    header = [column.name for column in TRACE_COLUMNS]
+    try:
+        lines = path.read_text(encoding="utf-8").split("\n")
+    except (OSError, UnicodeDecodeError) as problem:
+        return f"{file} cannot be read ({problem})"
+    if lines[0].split(",")[: len(header)] != header:
+        return f"{file}, line 1: the header is not {','.join(header)}"
+    if lines[-1] != "":
+        return f"{file}, line {len(lines)}: the last line is not finished"
+    for number, line in enumerate(lines[1:-1], start=2):
+        cells = line.split(",")
+        if len(cells) < len(header):
+            return f"{file}, line {number}: has {len(cells)} cells, not {len(header)}"
+        for column, text in zip(TRACE_COLUMNS, cells, strict=False):
+            wrong = table_files.fault(column, text) if text else None
+            if wrong:
+                return f"{file}, line {number}: {column.name}: {wrong}"
+    return None
+
+
+def _check_json(report: Report, folder: Path) -> None:
+    for file, derived in (
+        (PACKAGE, "it is written anew by the next run"),
+        (FIT, "delete it and run `regenbench fit` again"),
+    ):
+        try:
+            json.loads((folder / file).read_text(encoding="utf-8"))
+            report.files.append(f"{file}: sound")
+        except FileNotFoundError:
+            continue
+        except (OSError, ValueError, RecursionError) as problem:
+            report.faults.append(f"{file} is damaged ({str(problem)[:80]}): {derived}")
+    with suppress(FileNotFoundError):
+        report.faults += _log_faults(folder / LOG)
+
+
+def _log_faults(path: Path) -> Iterable[str]:
+    faults = []
+    try:
+        with path.open("rb") as stream:
+            for number, line in enumerate(stream, start=1):
+                try:
+                    json.loads(line)
+                except (ValueError, RecursionError):
+                    faults.append(f"{LOG}, line {number}: is not a JSON object")
+    except FileNotFoundError:
+        raise
+    except OSError as problem:
+        faults.append(f"{LOG} cannot be read: {problem.strerror or problem}")
+    return faults

@@ -1,0 +1,219 @@
+"""What is still lacking, who is asked, what is recorded, and what a failing wire leaves behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.measuring.instruments import Instruments
+from bench.measuring.operator import ConsoleOperator, Stopped
+from bench.measuring.progress import Reporter
+from bench.measuring.runner import Runner
+from bench.measuring.wanted import beyond_the_dial, lacking, still_wanted
+from bench.plan.schema import parse_plan, recipe
+from bench.session.folder import Session
+from drivers.errors import TimedOut
+
+PLAN = """
+[receiver]
+supply = "45 V"
+gm = "0.7 mS"
+rp = "20 kohm"
+[receiver.tuning]
+dial = [0, 100]
+capacitance = ["150 pF", "15 pF"]
+[receiver.control]
+kind = "divider"
+resistance = "5 kohm"
+[receiver.feedback]
+capacitor = "250 pF"
+choke = "2 mH"
+[[coil]]
+name = "K"
+grid = { turns = 20, diameter = "30 mm", length = "20 mm", wire = "0.5 mm" }
+tickler = { turns = 6, gap = "2 mm", wire = "0.2 mm" }
+dials = [0, 50, 100]
+onset_at = ["5 MHz", "7 MHz"]
+[readings]
+repeats = 2
+"""
+
+
+class Keyboard:
+    """Types prepared answers; keeps what was asked and said."""
+
+    def __init__(self, answers: list[str]) -> None:
+        self._answers: Iterator[str] = iter(answers)
+        self.asked: list[str] = []
+        self.said: list[str] = []
+
+    def ask(self, prompt: str) -> str:
+        self.asked.append(prompt)
+        return next(self._answers)
+
+    def operator(self) -> ConsoleOperator:
+        return ConsoleOperator(parse_plan(PLAN).receiver.control, self.ask, self.said.append)
+
+
+def runner(session: Session, keyboard: Keyboard, instruments: Any = None) -> Runner:
+    return Runner(
+        session, keyboard.operator(), instruments or Instruments(session.plan), Reporter(len(keyboard.asked))
+    )
+
+
+def row(**cells: Any) -> dict[str, Any]:
+    plan = parse_plan(PLAN)
+    common = {"coil": "K", "recipe": recipe(plan, "K"), "dial": None, "valve": "working", "antenna": "no"}
+    return {**common, "added_c_f": None, "f0_hz": None, **cells}
+
+
+def test_a_fresh_plan_lacks_everything() -> None:
+    wanted = lacking(parse_plan(PLAN), {"resonance": [], "onset": []}, valve="working", antenna="no")
+    assert [(w.kind, w.dial, w.f_hz) for w in wanted] == [
+        ("resonance", 0.0, None),
+        ("resonance", 50.0, None),
+        ("resonance", 100.0, None),
+        ("onset", None, 5e6),
+        ("onset", None, 7e6),
+    ]
+    assert [w.rows for w in wanted[3:]] == [4, 4]
+
+
+def test_known_capacitor_readings_are_asked_for_beside_the_plain_ones() -> None:
+    plan = parse_plan(PLAN + 'added_capacitor = "100 pF"\n')
+    wanted = lacking(
+        plan, {"resonance": [row(dial=50.0, f0_hz=4e6)], "onset": []}, valve="working", antenna="no"
+    )
+    plain = [w.dial for w in wanted if w.kind == "resonance" and w.added_c_f is None]
+    added = [w.dial for w in wanted if w.kind == "resonance" and w.added_c_f is not None]
+    assert plain == [0.0, 100.0]
+    assert added == [0.0, 50.0, 100.0]
+
+
+def test_rows_of_another_recipe_or_antenna_do_not_count() -> None:
+    plan = parse_plan(PLAN)
+    rows = [
+        row(dial=0.0),
+        row(dial=50.0, recipe="deadbeef"),
+        row(dial=100.0, antenna="yes"),
+        row(dial=50.0, recipe=""),
+    ]
+    wanted = lacking(plan, {"resonance": rows[:3], "onset": []}, valve="working", antenna="no")
+    assert [w.dial for w in wanted if w.kind == "resonance"] == [50.0, 100.0]
+    wanted = lacking(plan, {"resonance": rows, "onset": []}, valve="working", antenna="no")
+    assert [w.dial for w in wanted if w.kind == "resonance"] == [100.0]
+
+
+def test_half_done_repeats_are_finished_and_a_never_is_an_answer() -> None:
+    plan = parse_plan(PLAN)
+    onset = [
+        row(f_hz=5e6, direction="onset", angle_deg=120.0),
+        row(f_hz=5e6, direction="drop-out", angle_deg=115.0),
+        row(f_hz=7e6, direction="onset", angle_deg=None),
+    ]
+    wanted = lacking(plan, {"resonance": [], "onset": onset}, valve="working", antenna="no")
+    assert [(w.f_hz, w.rows) for w in wanted if w.kind == "onset"] == [(5e6, 2)]
+
+
+def test_with_no_instrument_the_session_is_a_notebook(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "notebook", PLAN)
+    wanted = still_wanted(session, ["resonance"], [], cold=False)
+    keyboard = Keyboard(["", "", "3.9MHz", "49.5", "5200kc", "", "8.4 MHz"])
+    with session.lock():
+        recorded, left = runner(session, keyboard).run(wanted)
+    assert (recorded, left) == (3, [])
+    rows = session.rows("resonance")
+    assert [(r["dial"], r["f0_hz"], r["method"]) for r in rows] == [
+        (0.0, 3.9e6, "typed"),
+        (49.5, 5.2e6, "typed"),
+        (100.0, 8.4e6, "typed"),
+    ]
+    assert still_wanted(session, ["resonance"], [], cold=False) == []
+
+    keyboard = Keyboard(["", "", "10:40", "10:20", "10:50", "10:30"])
+    with session.lock():
+        recorded, left = runner(session, keyboard).run(still_wanted(session, ["onset"], [], cold=False)[:1])
+    assert recorded == 4
+    onset = session.rows("onset")
+    assert [r["direction"] for r in onset] == ["onset", "drop-out"] * 2
+    # 300 degrees of travel, 12:00 in the middle, 30 degrees an hour (contract): 10:40 is 40 degrees short of 150.
+    assert onset[0]["angle_deg"] == pytest.approx(110.0)
+    assert onset[0]["angle_u_deg"] == 5.0
+
+
+def test_what_cannot_be_read_is_asked_again_and_s_leaves_out(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "skips", PLAN)
+    wanted = still_wanted(session, ["resonance"], [], cold=False)
+    keyboard = Keyboard(["", "", "4", "4.0MHz", "s", "", "8MHz"])
+    with session.lock():
+        recorded, left = runner(session, keyboard).run(wanted)
+    assert recorded == 2
+    assert len(left) == 1
+    assert "dial 50" in left[0]
+    assert any("4MHz" in said or "unit" in said or "3.5" in said for said in keyboard.said)
+
+
+def test_q_stops_and_keeps_what_was_recorded(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "stops", PLAN)
+    keyboard = Keyboard(["", "", "4.0MHz", "q"])
+    with session.lock(), pytest.raises(Stopped):
+        runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False))
+    assert len(session.rows("resonance")) == 1
+
+
+class DeadWire:
+    """Instruments whose analyzer never answers; counts how often it is opened afresh."""
+
+    def __init__(self) -> None:
+        self.reopened = 0
+
+    def has(self, role: str) -> bool:
+        return role == "analyzer"
+
+    def analyzer(self) -> Any:
+        raise TimedOut("no answer in 3 s.", port="test port", hint="Check the cable.")
+
+    def reopen(self) -> None:
+        self.reopened += 1
+
+
+def test_a_dead_wire_is_tried_three_times_then_the_operator_is_asked(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "dead", PLAN)
+    wire = DeadWire()
+    keyboard = Keyboard(["q"])
+    with session.lock(), pytest.raises(Stopped):
+        runner(session, keyboard, wire).run(still_wanted(session, ["resonance"], [], cold=False))
+    assert wire.reopened == 3
+    assert "failed 3 times" in keyboard.said[-1]
+    assert "Check the cable" in keyboard.said[-1]
+    assert session.rows("resonance") == []
+    keyboard = Keyboard(["s", "s", "s"])
+    with session.lock():
+        recorded, left = runner(session, keyboard, wire).run(
+            still_wanted(session, ["resonance"], [], cold=False)
+        )
+    assert recorded == 0
+    assert len(left) == 3
+    assert session.rows("resonance") == []
+
+
+def test_a_frequency_beyond_the_dial_is_told_and_not_asked_for(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "beyond", PLAN)
+    with session.lock():
+        for dial, f0_hz in ((0.0, 4.0e6), (50.0, 5.0e6), (100.0, 6.0e6)):
+            session.append("resonance", {"coil": "K", "dial": dial, "f0_hz": f0_hz, "method": "typed"})
+    assert [w.f_hz for w in still_wanted(session, [], [], cold=False)] == [5e6]
+    (told,) = beyond_the_dial(session, [], cold=False)
+    assert "7" in told
+    assert "the dial ends at 6" in told
+
+
+def test_the_first_instruction_keeps_the_coil_s_name(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "names", PLAN)
+    keyboard = Keyboard(["", "", "3.9MHz"])
+    with session.lock():
+        runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False)[:1])
+    assert keyboard.asked[0].startswith("Plug in coil K;")
