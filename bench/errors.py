@@ -4,7 +4,6 @@ BenchError            exit code 1: it could not be done
 ├── PlanError         plan.toml says something that cannot be used
 ├── QuantityError     a value is not written as the trade writes it
 ├── SessionError      a session folder is missing, held by another run, or damaged
-├── SweepFileError    a saved sweep cannot be read
 └── ReadingError      a reading did not come out; nothing was recorded
 
 Errors on a wire have a tree of their own in `drivers.errors`.
@@ -31,10 +30,6 @@ class QuantityError(BenchError, ValueError):
 
 class SessionError(BenchError):
     """A session folder is missing, held by another run, or damaged."""
-
-
-class SweepFileError(BenchError):
-    """A saved sweep cannot be read."""
 
 
 class ReadingError(BenchError):

@@ -8,6 +8,7 @@ WireError                 base: names the port and the next step
 │   └── LinkLost          unplugged, reset, closed by the other end
 ├── TimedOut              no answer, or not all of it, in the time allowed
 ├── ProtocolError         an answer came that cannot be the answer (quotes the bytes)
+├── SweepFileError        a saved sweep cannot be read
 ├── InstrumentError       the instrument itself reports an error
 └── Misuse                the caller asked for what the instrument cannot do
 """
@@ -63,6 +64,10 @@ class TimedOut(WireError):
 
 class ProtocolError(WireError):
     """An answer came that cannot be the answer; the message quotes the bytes."""
+
+
+class SweepFileError(WireError):
+    """A saved sweep cannot be read."""
 
 
 class InstrumentError(WireError):

@@ -26,7 +26,8 @@ KEYS = {
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(files: tuple[str, ...], as_json: bool) -> None:
     """Resonance and Q out of saved sweeps (Touchstone: one-port, or a two-port's S11)."""
-    from bench.errors import BenchError, SweepFileError
+    from bench.errors import BenchError
+    from drivers.errors import SweepFileError
 
     entries: list[dict[str, Any]] = []
     failed: list[str] = []
@@ -55,9 +56,9 @@ def command(files: tuple[str, ...], as_json: bool) -> None:
 
 
 def _read(file: str) -> Resonance:
-    from bench.errors import SweepFileError
     from bench.physics.resonance import fit_sweep
-    from bench.touchstone import read_sweep
+    from drivers.errors import SweepFileError
+    from drivers.touchstone import read_sweep
 
     f_hz, s11 = read_sweep(file)
     try:

@@ -66,11 +66,12 @@ def command(
     from pathlib import Path
 
     from bench.commands.rows import coil_of, on_dial, state
-    from bench.errors import ReadingError, SweepFileError
+    from bench.errors import ReadingError
     from bench.physics.resonance import Resonance, fit_sweep
     from bench.quantities import show, show_number
     from bench.session.folder import Session
-    from bench.touchstone import read_sweep
+    from drivers.errors import SweepFileError
+    from drivers.touchstone import read_sweep
 
     if len(dials) != len(files):
         raise click.UsageError(

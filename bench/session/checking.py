@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bench.errors import PlanError, SessionError, SweepFileError
+from bench.errors import PlanError, SessionError
 from bench.plan.schema import Plan, recipe
 from bench.session import disk
 from bench.session import files as table_files
@@ -17,6 +17,7 @@ from bench.session.files import Content, Damage
 from bench.session.folder import FIT, LOG, PACKAGE, Session, find
 from bench.session.store import read_table
 from bench.session.tables import TABLES, TRACE_COLUMNS, Table
+from drivers.errors import SweepFileError
 
 _SEARCH = re.compile(r"-search\d+$")
 _RAW = (("sweep", "sweeps"), ("trace", "traces"))
@@ -184,7 +185,7 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
 
 
 def _sweep_fault(path: Path, file: str) -> str | None:
-    from bench.touchstone import read_sweep
+    from drivers.touchstone import read_sweep
 
     try:
         read_sweep(path)

@@ -354,7 +354,7 @@ class Session:
 
     def save_sweep(self, reading: str, f_hz: Any, s11: Any, notes: Iterable[str] = ()) -> str:
         """Keep a raw sweep as Touchstone 1.1; returns its path from the session folder."""
-        from bench.touchstone import sweep_text
+        from drivers.touchstone import sweep_text
 
         return self._save_raw("sweeps", reading, ".s1p", sweep_text(f_hz, s11, notes))
 

@@ -10,7 +10,7 @@ import pytest
 
 from bench.fit.fitting import fit_session
 from bench.session.folder import Session
-from bench.touchstone import read_sweep
+from drivers.touchstone import read_sweep
 
 EXAMPLE = Path(__file__).parents[2] / "sessions" / "example"
 

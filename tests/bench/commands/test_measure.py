@@ -16,7 +16,7 @@ import pytest
 from bench.demo import demo_plan
 from bench.plan.schema import parse_plan
 from bench.session.folder import Session
-from bench.touchstone import read_sweep
+from drivers.touchstone import read_sweep
 
 COMMAND = [sys.executable, "-c", "from bench.cli import main; main()"]
 PATIENCE_S = 60.0

@@ -11,7 +11,7 @@ from skrf.media import DefinedGammaZ0
 from skrf.qfactor import Qfactor
 
 from bench.physics.resonance import Resonance, fit_sweep
-from bench.touchstone import read_sweep
+from drivers.touchstone import read_sweep
 
 MEASURED = Path(skrf.__file__).parent / "data" / "ring slot measured.s1p"
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bench.errors import SweepFileError
+from drivers.errors import SweepFileError
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

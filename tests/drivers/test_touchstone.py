@@ -13,8 +13,8 @@ import skrf
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bench.errors import SweepFileError
-from bench.touchstone import MOST_POINTS, read_sweep, sweep_text
+from drivers.errors import SweepFileError
+from drivers.touchstone import MOST_POINTS, read_sweep, sweep_text
 
 F_HZ = np.linspace(3.4e6, 3.6e6, 21)
 SHIPPED = Path(skrf.__file__).parent / "data"
