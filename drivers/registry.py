@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from drivers.errors import Misuse
+
+if TYPE_CHECKING:
+    from drivers.roles import AnalyzerLimits
 
 Role = Literal["analyzer", "generator", "angle", "level", "dial"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -29,11 +32,11 @@ class Typed:
 
 @dataclass(frozen=True)
 class Driver:
-    """What a driver can play, which keys it takes, and how it is opened (None: not built yet)."""
+    """What a driver can play, which keys it takes, and how it is opened."""
 
     roles: tuple[Role, ...]
     keys: tuple[str, ...]
-    open: Callable[[Role, Mapping[str, Any]], Any] | None
+    open: Callable[[Role, Mapping[str, Any]], Any]
 
 
 _SCPI_KEYS = ("address", "headers", "timeout_s", "reset", "library", "baud")
@@ -85,25 +88,30 @@ def _scpi(config: Mapping[str, Any]) -> dict[str, Any]:
     return common
 
 
-def _open_analyzer(role: Role, config: Mapping[str, Any]) -> Any:
+def _limits(config: Mapping[str, Any], *, uniform_only: bool = True) -> AnalyzerLimits | None:
+    """What the plan says that an analyzer can do, if it says so."""
     from drivers.roles import AnalyzerLimits
+
+    told = config.get("limits")
+    if told is None:
+        return None
+    wanted = ("low_hz", "high_hz", "most_points", "seconds_per_point")
+    if not isinstance(told, Mapping) or set(told) != set(wanted):
+        raise Misuse(f"limits must be a table with {', '.join(wanted)}.")
+    low, high = (_number(told, key, 0.0, 0.0, 1e12) for key in ("low_hz", "high_hz"))
+    if not low < high:
+        raise Misuse("limits: low_hz must be below high_hz.")
+    points = _number(told, "most_points", 0, 2, 1e6)
+    return AnalyzerLimits(low, high, int(points), _number(told, "seconds_per_point", 0, 0, 60), uniform_only)
+
+
+def _open_analyzer(role: Role, config: Mapping[str, Any]) -> Any:
     from drivers.scpi import ScpiAnalyzer
 
-    limits = None
-    told = config.get("limits")
-    if told is not None:
-        wanted = {"low_hz": 1.0, "high_hz": 1e12, "most_points": 1e6, "seconds_per_point": 60.0}
-        if not isinstance(told, Mapping) or set(told) != set(wanted):
-            raise Misuse(f"limits must be a table with {', '.join(wanted)}.")
-        low, high = (_number(told, key, 0.0, 0.0, 1e12) for key in ("low_hz", "high_hz"))
-        if not low < high:
-            raise Misuse("limits: low_hz must be below high_hz.")
-        points = _number(told, "most_points", 0, 2, 1e6)
-        limits = AnalyzerLimits(low, high, int(points), _number(told, "seconds_per_point", 0, 0, 60))
     level = _number(config, "level_dbm", 0.0, -150.0, 30.0) if "level_dbm" in config else None
     return ScpiAnalyzer(
         **_scpi(config),
-        limits=limits,
+        limits=_limits(config),
         level_dbm=level,
         data_format=_choice(config, "format", ("ascii", "real")),  # type: ignore[arg-type]
         byte_order=_choice(config, "byte_order", ("normal", "swapped")),  # type: ignore[arg-type]
@@ -153,6 +161,27 @@ def _open_lines_generator(role: Role, config: Mapping[str, Any]) -> Any:
     return LinesGenerator(*_described(config), most_dbm=_number(config, "most_dbm", 13.0, -150.0, 30.0))
 
 
+def _open_folder(role: Role, config: Mapping[str, Any]) -> Any:
+    from drivers.folder import ANY, FolderAnalyzer
+
+    return FolderAnalyzer(
+        _text(config, "path", "sweeps-from-the-card"),
+        wait_s=_number(config, "wait_s", 900.0, 0.1, 86400.0),
+        limits=_limits(config, uniform_only=False) or ANY,
+    )
+
+
+def _open_sound(role: Role, config: Mapping[str, Any]) -> Any:
+    from drivers.sound import Microphone, Recording, SoundMeter
+
+    device, file = config.get("device", ""), config.get("file")
+    if file is not None:
+        return SoundMeter(Recording(_text(config, "file", "evening.wav")))
+    if isinstance(device, bool) or not isinstance(device, (str, int)):
+        raise Misuse(f"device must be the name or number of a sound input, not {device!r}.")
+    return SoundMeter(Microphone(str(device)))
+
+
 def _typed(role: Role, config: Mapping[str, Any]) -> Any:
     return Typed(role)
 
@@ -164,8 +193,8 @@ DRIVERS: dict[str, Driver] = {
     "lines-analyzer": Driver(("analyzer",), ("port", "description"), _open_lines_analyzer),
     "lines-generator": Driver(("generator",), ("port", "description", "most_dbm"), _open_lines_generator),
     "sensor": Driver(("angle", "level", "dial"), (*_SERIAL_KEYS, "dial"), _open_sensor),
-    "folder": Driver(("analyzer",), ("path",), None),
-    "sound": Driver(("level",), ("device", "file"), None),
+    "folder": Driver(("analyzer",), ("path", "wait_s", "limits"), _open_folder),
+    "sound": Driver(("level",), ("device", "file"), _open_sound),
     "typed": Driver(ROLES, (), _typed),
 }
 
@@ -181,7 +210,7 @@ def check_config(role: str, config: Mapping[str, Any]) -> Driver:
     if role not in ROLES:
         raise Misuse(f"there is no role {role!r}.", hint=f"Roles are {', '.join(ROLES)}.")
     name = config.get("driver")
-    usable = [key for key, driver in DRIVERS.items() if role in driver.roles and driver.open is not None]
+    usable = [key for key, driver in DRIVERS.items() if role in driver.roles]
     choices = f"For {role} there are {', '.join(usable)}."
     driver = DRIVERS.get(name) if isinstance(name, str) else None
     if driver is None:
@@ -191,8 +220,6 @@ def check_config(role: str, config: Mapping[str, Any]) -> Driver:
         )
     if role not in driver.roles:
         raise Misuse(f"the driver {name!r} cannot be the {role}.", hint=choices)
-    if driver.open is None:
-        raise Misuse(f"the driver {name!r} is not built yet.", hint=choices)
     for key in config:
         if key != "driver" and key not in driver.keys:
             near = get_close_matches(key, driver.keys, 1)
@@ -216,7 +243,7 @@ def open_instrument(role: str, config: Mapping[str, Any]) -> Any:
 
     Returns
     -------
-    Analyzer, Generator, Sensor or Typed
+    Analyzer, Generator, Sensor, LevelMeter or Typed
         Open, identified, and to be closed by the caller.
 
     Raises
@@ -226,6 +253,4 @@ def open_instrument(role: str, config: Mapping[str, Any]) -> Any:
     WireError
         The instrument cannot be reached.
     """
-    driver = check_config(role, config)
-    assert driver.open is not None
-    return driver.open(role, config)  # type: ignore[arg-type]
+    return check_config(role, config).open(role, config)  # type: ignore[arg-type]

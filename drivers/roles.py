@@ -6,7 +6,7 @@ seconds of the instrument's own clock.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -49,6 +49,42 @@ class Sample:
     level: float
     mark: bool
     dial: float | None = None
+
+
+@dataclass(frozen=True)
+class LevelSample:
+    """The level over one short stretch: `t_s` on the clock of `time.monotonic`, `level` as a share of full scale, 0 to 1."""
+
+    t_s: float
+    level: float
+
+
+@runtime_checkable
+class Announces(Protocol):
+    """An instrument that needs hands: it says through `tell` what is to be done next, one line at a time."""
+
+    tell: Callable[[str], None]
+
+
+@runtime_checkable
+class LevelMeter(Protocol):
+    """Streams a level by itself, apart from the angle."""
+
+    def identify(self) -> str:
+        """What the meter calls itself."""
+        ...
+
+    def read(self, seconds: float) -> Sequence[LevelSample]:
+        """All stretches since the last call, waiting at most `seconds` for the first."""
+        ...
+
+    def flush(self) -> None:
+        """Throw away what has come in so far."""
+        ...
+
+    def close(self) -> None:
+        """Let go of it; may be called twice."""
+        ...
 
 
 @runtime_checkable

@@ -44,7 +44,7 @@ class KnobWorld:
     """A knob that turns steadily: angle, level and mark are formulas of the sampling slot."""
 
     def __init__(self, speed: float = 60.0, rate_hz: float = 100.0, start_slot: int = 0) -> None:
-        self._began = time.monotonic()
+        self.began_s = time.monotonic()
         self._speed = speed
         self._rate_hz = rate_hz
         self._start = start_slot
@@ -55,7 +55,7 @@ class KnobWorld:
         return self._rate_hz
 
     def newest(self) -> int:
-        slot = self._start + int((time.monotonic() - self._began) * self._speed * self._rate_hz)
+        slot = self._start + int((time.monotonic() - self.began_s) * self._speed * self._rate_hz)
         return slot if self.stopped_at is None else min(slot, self.stopped_at)
 
     def frames(self, first: int, count: int) -> SensorBatch:
@@ -90,3 +90,9 @@ def output_world() -> OutputWorld:
 @pytest.fixture
 def knob() -> KnobWorld:
     return KnobWorld()
+
+
+@pytest.fixture
+def slow_knob() -> KnobWorld:
+    """At the pace of life."""
+    return KnobWorld(speed=1.0)
