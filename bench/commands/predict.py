@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,7 +12,7 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Onset from the plan alone.")
-@click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
+@click.argument("plan_file", metavar="PLAN")
 @click.option(
     "--set",
     "sets",
@@ -22,8 +21,8 @@ if TYPE_CHECKING:
     help="Change a plan value for this run: receiver.control.resistance=50kohm",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
-    """Where each coil of PLAN starts to oscillate, from the plan alone.
+def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
+    """Where each coil of PLAN, a plan.toml or a session, starts to oscillate, from the plan alone.
 
     Nothing is measured yet, so the frequency and the Q of each line are taken as those of the bare tank: coil and tuning
     capacitor, before valve and feedback circuit load them.
@@ -31,8 +30,9 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
     import json
 
     from bench.circuits import gm_of, rp_of
+    from bench.commands.plans import plan_path, plan_with
 
-    plan = _load(plan_file, sets)
+    plan = plan_with(plan_path(plan_file), sets)
     gm_of(plan)
     note = rp_of(plan)[1]
     if note:
@@ -56,19 +56,6 @@ def command(plan_file: Path, sets: tuple[str, ...], as_json: bool) -> None:
         return
     for coil in coils:
         _show(plan, coil)
-
-
-def _load(plan_file: Path, sets: tuple[str, ...]) -> Plan:
-    from bench.errors import PlanError
-    from bench.plan.schema import load_plan
-
-    try:
-        return load_plan(plan_file, sets)
-    except PlanError as problem:
-        if sets:
-            load_plan(plan_file)  # where the file itself is at fault, that is the error to show
-            raise click.UsageError(f"--set {' '.join(sets)}: {problem}") from problem
-        raise
 
 
 def _predict(plan: Plan, coil: Coil) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ from bench.fit.coupling import Gathered, fit_coupling, unlike_antenna
 from bench.fit.document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
 from bench.physics import dial
-from bench.physics.coupling import Priors
+from bench.physics.coupling import CouplingFit, Priors
 from bench.physics.qlaw import assumed, fit_q
 from bench.quantities import show
 
@@ -58,23 +59,40 @@ def fit_tables(
     priors
         Uncertainties of what the set shares, in place of the usual ones.
     """
+    found = fit_parts(plan, frames, priors)
+    return {
+        "session": session,
+        "made_at": made_at,
+        "program_version": program_version,
+        "dial": dial_rows(found.dial),
+        "coils": [coil_entry(plan, one, found.dial, found.coupling) for one in found.coils if one.read],
+        "overlaps": overlaps(found.dial),
+        "warnings": found.warnings,
+        "notes": found.notes,
+    }
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a session's tables tell, before it is written down; `dial` and `coupling` are None where nothing tells them."""
+
+    coils: list[Gathered]
+    dial: dial.DialFit | None
+    coupling: CouplingFit | None
+    warnings: list[str]
+    notes: list[str]
+
+
+def fit_parts(plan: Plan, frames: Mapping[str, pd.DataFrame], priors: Priors | None = None) -> Fitted:
+    """The fits themselves, for whoever asks them more than fit.json says; arguments as `fit_tables`."""
     warnings: list[str] = []
     notes: list[str] = []
     coils = _gather(plan, frames, warnings)
     fitted_dial = _fit_dial(plan, coils, warnings, notes)
     for one in coils:
         _fit_q(one)
-    fitted = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes)
-    return {
-        "session": session,
-        "made_at": made_at,
-        "program_version": program_version,
-        "dial": dial_rows(fitted_dial),
-        "coils": [coil_entry(plan, one, fitted_dial, fitted) for one in coils if one.read],
-        "overlaps": overlaps(fitted_dial),
-        "warnings": warnings,
-        "notes": notes,
-    }
+    coupling = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes)
+    return Fitted(coils, fitted_dial, coupling, warnings, notes)
 
 
 def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str]) -> list[Gathered]:

@@ -61,6 +61,9 @@ def explain(
     from_sets = False
     for path, message in _flat(problem, data):
         source = next((sources[path[:n]] for n in range(len(path), 0, -1) if path[:n] in sources), None)
+        if source is None and path not in lines:
+            # a table that the file does not have, made for the key that was set
+            source = next((said for key, said in sources.items() if path and key[: len(path)] == path), None)
         from_sets = from_sets or source is not None
         line = plan_text.line_of(path, dict(lines))
         where = source or (f"{file}, line {line}" if line is not None else file)

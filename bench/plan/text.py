@@ -148,7 +148,7 @@ def _toml_message(said: str, text: str, file: str) -> str:
     where = _WHERE.search(said)
     reason = _WHERE.sub("", said).strip().rstrip(".")
     if where is None:
-        return f"{file}: {reason[:200]}."
+        return f"{file}: {reason[:200]}. The last table or text is not closed, or a value is missing."
     number = int(where.group(1))
     lines = text.splitlines()
     line = lines[number - 1] if number <= len(lines) else ""

@@ -156,6 +156,43 @@ def test_wrong_settings_are_wrong_usage(plan, capsys, arguments, code, word):
     found, out, err = run(capsys, plan(), *arguments)
     assert (found, out) == (code, "")
     assert word in err
+    assert err.splitlines()[-1].count("--set") == (2 if word == "KEY=VALUE" else 1)
+    assert "line" not in err.splitlines()[-1]
+
+
+def test_a_session_stands_for_its_plan(plan, capsys, tmp_path, monkeypatch):
+    folder = tmp_path / "sessions" / "evening"
+    folder.mkdir(parents=True)
+    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    _, expected, _ = run(capsys, plan(), "--json")
+    for name in ("evening", "sessions/evening", folder, folder / "plan.toml"):
+        assert run(capsys, name, "--json") == (0, expected, "")
+
+
+@pytest.mark.parametrize(
+    ("raw", "word"),
+    [
+        (b"\xff\xfe", "UTF-8"),
+        (b"x =", "plan.toml"),
+        (b"[receiver]\ngm = 0.7 mS\n", 'gm = "0.7 mS"'),
+        (b"", "needed"),
+    ],
+)
+@pytest.mark.parametrize("more", [(), ("--json",), ("--set", "receiver.gm=1mS")])
+def test_a_plan_that_cannot_be_read_is_one_line_and_exit_1(tmp_path, capsys, raw, word, more):
+    path = tmp_path / "plan.toml"
+    path.write_bytes(raw)
+    code, out, err = run(capsys, path, *more)
+    assert (code, out) == (1, "")
+    assert word in err
+    assert "Usage" not in err
+
+
+def test_an_empty_folder_is_no_plan(tmp_path, capsys):
+    code, out, err = run(capsys, tmp_path)
+    assert (code, out) == (1, "")
+    assert "has no plan.toml; give the path of a plan.toml, or a session." in err
 
 
 def test_no_such_plan(tmp_path, capsys):
