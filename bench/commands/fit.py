@@ -27,8 +27,7 @@ def command(session_name: str, as_json: bool) -> None:
     from bench.session.folder import Session
 
     session = Session.open(session_name)
-    fit = fit_session(session)
-    session.write_fit(fit)
+    fit = session.write_fit(fit_session(session))
     if as_json:
         click.echo(json.dumps(fit, indent=2, ensure_ascii=False, allow_nan=False))
     elif fit["coils"]:

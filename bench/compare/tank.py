@@ -35,12 +35,13 @@ def tank_points(plan: Plan, rows: pd.DataFrame, notes: list[str]) -> list[TankPo
     Readings with a capacitor added tell L, not the dial, and stay out. What cannot be used is added to `notes`.
     """
     from bench.fit import selection as limits
+    from bench.session.plausible import F_HZ, Q_SPAN
 
     first, last = sorted(plan.receiver.tuning.dial)
     slack = limits.BEYOND_DIAL * (last - first)
     plain = rows[~(rows["added_c_f"] > 0)]
     placed = plain[
-        plain["f0_hz"].between(*limits.F_HZ) & plain["dial"].between(first - slack, last + slack)
+        plain["f0_hz"].between(*F_HZ) & plain["dial"].between(first - slack, last + slack)
     ].sort_values("dial", kind="stable")
     if len(placed) < len(plain):
         lost = len(plain) - len(placed)
@@ -61,7 +62,7 @@ def tank_points(plan: Plan, rows: pd.DataFrame, notes: list[str]) -> list[TankPo
         f_u = _u(f, f_u, limits.TYPED_F0_SHARE_U, limits.LEAST_F0_SHARE_U, limits.MOST_F0_SHARE_U)
         f0 = _mean(f, f_u, limits.FAR_F0_SHARE)
         notes += _left_out(names, f0.left_out, f"resonance {where}")
-        read = part["q"].between(*limits.Q_SPAN).to_numpy(bool)
+        read = part["q"].between(*Q_SPAN).to_numpy(bool)
         q: Mean | None = None
         if read.any():
             values, q_u = part["q"].to_numpy(float)[read], part["q_u"].to_numpy(float)[read]

@@ -36,9 +36,11 @@ def fit_session(session: Session) -> dict[str, Any]:
 
     now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     frames = {name: session.frame(name) for name in ("resonance", "onset")}
-    return fit_tables(
+    fit = fit_tables(
         session.plan, frames, session=session.name, made_at=now, program_version=version("regenbench")
     )
+    fit["warnings"] = [*session.remarks, *selection.lacking(session, frames), *fit["warnings"]]
+    return fit
 
 
 def fit_tables(

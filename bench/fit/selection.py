@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 
 from bench.physics.uncertainty import weighted_mean
 from bench.plan.schema import recipe
+from bench.session.plausible import F_HZ, MOST_ADDED_F, Q_SPAN
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from bench.plan.schema import Plan
+    from bench.session.folder import Session
 
 Floats = NDArray[np.float64]
 
@@ -39,10 +41,6 @@ SAME_F = 0.005
 FAR_F0_SHARE = 0.003
 FAR_Q_SHARE = 0.15
 MOST_DIALS = 120
-# What can be a reading at all: anything else is a slip of the pen or a damaged cell.
-F_HZ = (1e3, 3e9)
-Q_SPAN = (0.5, 1e5)
-MOST_ADDED_F = 1e-6
 MOST_F0_SHARE_U, MOST_Q_SHARE_U = 0.2, 1.0
 BEYOND_DIAL = 0.2
 
@@ -106,6 +104,16 @@ class Onsets:
     antenna: str
     points: tuple[OnsetPoint, ...]
     warnings: tuple[str, ...]
+
+
+def lacking(session: Session, tables: Iterable[str]) -> list[str]:
+    """What to say about columns that the tables' files do not have."""
+    return [
+        f"{table}.csv lacks the column{'s' if len(names) > 1 else ''} {', '.join(names)}: taken as unknown in every row. "
+        "Write what is missing into its header, with a cell (it may be empty) in every row."
+        for table in tables
+        if (names := session.lacks(table))
+    ]
 
 
 def tidy(frames: Mapping[str, pd.DataFrame], name: str, columns: Mapping[str, str]) -> pd.DataFrame:
@@ -285,6 +293,11 @@ def _state(valve: pd.Series, dial: pd.Series) -> str | None:
 def _q_rows(rows: pd.DataFrame) -> tuple[pd.DataFrame, str | None, list[str]]:
     """Rows that tell the Q law: no capacitor added, valve working where any are."""
     warnings: list[str] = []
+    wild = rows["q"].notna() & ~rows["q"].between(*Q_SPAN)
+    if wild.any():
+        warnings.append(
+            f"{_count(int(wild.sum()), 'resonance')} not used for Q: a Q that cannot be ({_some(rows.loc[wild, 'reading'])})."
+        )
     rows = rows.assign(**{name: rows[name].where(rows[name].between(*Q_SPAN)) for name in ("q", "q_loaded")})
     plain = rows[(rows["added_c_f"] == 0) & (rows["q"].notna() | rows["q_loaded"].notna())]
     measured = plain["q"].notna()

@@ -15,6 +15,7 @@ from bench.session import disk
 from bench.session import files as table_files
 from bench.session.files import Content, Damage
 from bench.session.folder import FIT, LOG, PACKAGE, Session, find
+from bench.session.plausible import unlikely
 from bench.session.store import read_table
 from bench.session.tables import TABLES, TRACE_COLUMNS, Table
 from drivers.errors import SweepFileError
@@ -81,6 +82,7 @@ def _check_table(report: Report, folder: Path, table: Table, plan: Plan | None, 
         report.faults.append(str(problem))
         return
     faults = [*table_files.faults(content, table, table.file), *_row_faults(content, table)]
+    faults += unlikely(content, table, plan, {damage.line for damage in faults})
     report.faults += [str(damage) for damage in sorted(faults, key=lambda damage: damage.line)]
     lacks = [name for name in table.header if name not in content.header]
     if lacks:
@@ -116,6 +118,15 @@ def _row_faults(content: Content, table: Table) -> Iterator[Damage]:
 
 
 def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[str]:
+    for column in table.columns:
+        # what this program writes is harmless already; a table made elsewhere may not be
+        if column.type == "string":
+            for line, text in zip(content.lines, content.column(column.name), strict=True):
+                if text[:1] in table_files.FORMULA_STARTS and text != "" and column.name != "coil":
+                    yield (
+                        f"{table.file}, line {line}: {column.name} begins with {text[0]!r}, which a spreadsheet would run as a "
+                        "formula; put an apostrophe before it"
+                    )
     readings = content.column("reading")
     marks = content.column("withdrawn")
     seen: dict[str, int] = {}

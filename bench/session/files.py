@@ -21,9 +21,10 @@ from bench.session.tables import Column, Table
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _NUMBERS = re.compile(rf"(?:(?:{_NUMBER.pattern})?\n)*", re.ASCII)
 _RECIPE = re.compile(r"[0-9a-f]{8}")
-# A spreadsheet runs a cell that begins so; a leading apostrophe makes it text.
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-_ESCAPED = re.compile(r"'+[=+\-@\t\r]")
+# A spreadsheet runs a cell that begins so (some the full-width forms too); a leading apostrophe makes it text.
+FORMULA_STARTS = "=+-@\t\r\uff1d\uff0b\uff0d\uff20"
+_FORMULA = re.compile(f"'*[{re.escape(FORMULA_STARTS)}]")
+_ESCAPED = re.compile(f"'+[{re.escape(FORMULA_STARTS)}]")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f\u2028\u2029]+")
 _LONGEST_CELL = 100_000
 
@@ -120,6 +121,12 @@ def _header(lines: Sequence[str], table: Table, file: str) -> tuple[str, ...]:
         raise SessionError(
             f"{file}, line 1: this is not the table's header. It begins {','.join(table.header[:5])}, …; "
             "cells are separated by commas."
+        )
+    lacks = [name for name in table.needed if name not in header]
+    if lacks:
+        raise SessionError(
+            f"{file}, line 1: lacks the column {lacks[0]}, without which its rows cannot be understood. Write it into the "
+            "header, with a cell (it may be empty) in every row."
         )
     if len(set(header)) != len(header):
         twice = next(name for name in header if header.count(name) > 1)

@@ -81,6 +81,8 @@ class Session:
     path: Path
     plan: Plan
     now: Callable[[], datetime] = now_utc
+    remarks: list[str] = field(default_factory=list, init=False, repr=False)
+    """What was found amiss on opening and put right or left alone, for whoever uses the rows."""
     _depth: int = field(default=0, init=False, repr=False)
     _tables: TableStore = field(init=False, repr=False)
     _last_number: int | None = field(default=None, init=False, repr=False)
@@ -162,9 +164,16 @@ class Session:
             )
         session = cls(folder, load_plan(folder / PLAN), now)
         if session._torn():
-            # Whoever holds the lock may be writing that very line; then it is not ours to move.
-            with suppress(SessionError), session.lock():
-                pass
+            try:
+                with session.lock():
+                    pass
+            except SessionError:
+                # Whoever holds the lock may be writing that very line; then it is not ours to move.
+                session.remarks += [
+                    f"{table.file}: the last line is not finished and was left out (another run may be writing it)."
+                    for table in TABLES.values()
+                    if disk.tail(folder / table.file)[1]
+                ]
         return session
 
     @property
@@ -260,6 +269,10 @@ class Session:
                 moved.append(move_aside(self.path / LOG, start, rest, self.now()))
         for facts in moved:
             self.log("torn", **facts)
+            if facts["file"] != LOG:
+                self.remarks.append(
+                    f"{facts['file']}: the last line was cut short or damaged and counts no more; it is kept in {facts['kept']}."
+                )
 
     # Reading tables
 
@@ -275,6 +288,11 @@ class Session:
         if held.rows is None:
             held.rows = list(table_files.values(held.content, TABLES[table]))
         return list(held.rows)
+
+    def lacks(self, table: str) -> list[str]:
+        """Columns that a table's file does not have; `rows` and `frame` give them empty."""
+        header = self._tables.read(TABLES[table]).content.header
+        return [name for name in TABLES[table].header if name not in header]
 
     def frame(self, table: str) -> pd.DataFrame:
         """A table with typed columns, withdrawn readings left out.
@@ -392,11 +410,20 @@ class Session:
             sync=False,
         )
 
-    def write_fit(self, fit: Mapping[str, Any]) -> None:
-        """Write `fit.json` whole; NaN becomes null."""
+    def write_fit(self, fit: Mapping[str, Any]) -> dict[str, Any]:
+        """Write `fit.json` whole, NaN as null, and return what it holds.
+
+        A file that says the same already, but for `made_at` and the last digits another machine rounds otherwise, is left alone.
+        """
+        new: dict[str, Any] = _plain(fit)
+        with suppress(SessionError):
+            old = self.read_fit()
+            if old is not None and _same({**old, "made_at": None}, {**new, "made_at": None}):
+                return old
         disk.write_whole(
-            self.path / FIT, json.dumps(_plain(fit), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+            self.path / FIT, json.dumps(new, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         )
+        return new
 
     def read_fit(self) -> dict[str, Any] | None:
         """What `fit.json` holds; None where there is none.
@@ -454,6 +481,19 @@ def _no_session(folder: Path) -> str:
         close = difflib.get_close_matches(folder.name, names, n=1, cutoff=0.5)
         near = f" Did you mean {folder.parent / close[0]}?" if close else ""
     return f"There is no session {folder}.{near} Make it with `regenbench start {folder.name}`."
+
+
+def _same(a: Any, b: Any) -> bool:
+    """Whether two JSON values say the same, numbers to nine digits."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        return list(a) == list(b) and all(_same(a[key], b[key]) for key in a)
+    if isinstance(a, list) and isinstance(b, list):
+        return len(a) == len(b) and all(map(_same, a, b))
+    if isinstance(a, bool) or isinstance(b, bool):
+        return a is b
+    if isinstance(a, int | float) and isinstance(b, int | float):
+        return math.isclose(a, b, rel_tol=1e-9)
+    return bool(a == b)
 
 
 def _plain(value: Any) -> Any:

@@ -23,6 +23,8 @@ class Column:
         Least number that can be.
     free : bool
         Text that a person writes: kept harmless for spreadsheets.
+    needed : bool
+        A table without this column is not read: its rows would mean something else.
     """
 
     name: str
@@ -32,6 +34,7 @@ class Column:
     choices: tuple[str, ...] = ()
     minimum: float | None = None
     free: bool = False
+    needed: bool = False
 
     def field(self) -> dict[str, Any]:
         """The column as a field of a Table Schema."""
@@ -68,6 +71,11 @@ class Table:
         """Column names in order."""
         return tuple(column.name for column in self.columns)
 
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Columns without which its rows cannot be understood."""
+        return tuple(column.name for column in self.columns if column.needed)
+
     def column(self, name: str) -> Column | None:
         """The column of this name."""
         return next((column for column in self.columns if column.name == name), None)
@@ -100,27 +108,39 @@ class Table:
 
 
 _COMMON = (
-    Column("reading", "string", "", "Name of the reading; a withdrawal names the reading it withdraws"),
+    Column(
+        "reading",
+        "string",
+        "",
+        "Name of the reading; a withdrawal names the reading it withdraws",
+        needed=True,
+    ),
     Column("time", "datetime", "", "When the reading was recorded, UTC"),
-    Column("coil", "string", "", "Name of the coil, as in the plan"),
+    Column("coil", "string", "", "Name of the coil, as in the plan", needed=True),
     Column(
         "recipe",
         "string",
         "",
         "Eight hexadecimal digits that stand for the coil and the receiver as they were; empty: as in the plan now",
     ),
-    Column("dial", "number", "1", "Reading of the tuning dial"),
-    Column("valve", "string", "", "Whether the valve was working or cold", ("working", "cold")),
-    Column("antenna", "string", "", "Whether the antenna was connected", ("yes", "no")),
+    Column("dial", "number", "1", "Reading of the tuning dial", needed=True),
+    Column("valve", "string", "", "Whether the valve was working or cold", ("working", "cold"), needed=True),
+    Column("antenna", "string", "", "Whether the antenna was connected", ("yes", "no"), needed=True),
 )
 _ENDING = (
-    Column("withdrawn", "boolean", "", "true on a row that withdraws the reading it names; else empty"),
+    Column(
+        "withdrawn",
+        "boolean",
+        "",
+        "true on a row that withdraws the reading it names; else empty",
+        needed=True,
+    ),
     Column("note", "string", "", "What the operator or the program had to say", free=True),
 )
 
 
 def _frequency(name: str, description: str) -> Column:
-    return Column(name, "number", "Hz", description, minimum=1.0)
+    return Column(name, "number", "Hz", description, minimum=1.0, needed=True)
 
 
 def _spread(name: str, unit: str, of: str) -> Column:
@@ -158,6 +178,7 @@ TABLES: dict[str, Table] = {
                 "F",
                 "Known capacitor put in parallel with the tank; else empty",
                 minimum=0.0,
+                needed=True,
             ),
             Column("method", "string", "", "How the reading was made", ("reflection", "level", "typed")),
             Column("sweep", "string", "", "File of the raw sweep, from the session folder"),
@@ -166,12 +187,20 @@ TABLES: dict[str, Table] = {
             "onset",
             "One row an approach to the start or the end of oscillation",
             _frequency("f_hz", "Frequency the tank was tuned to"),
-            Column("direction", "string", "", "Start of oscillation or its end", ("onset", "drop-out")),
+            Column(
+                "direction",
+                "string",
+                "",
+                "Start of oscillation or its end",
+                ("onset", "drop-out"),
+                needed=True,
+            ),
             Column(
                 "angle_deg",
                 "number",
                 "degree",
                 "Angle of the regeneration control, from its end stop of least regeneration; empty: never",
+                needed=True,
             ),
             _spread("angle_u_deg", "degree", "angle_deg"),
             Column("method", "string", "", "How the reading was made", ("listen", "level", "curve", "typed")),
@@ -180,7 +209,7 @@ TABLES: dict[str, Table] = {
         _table(
             "curve",
             "One row a reading of Q below onset at one angle of the control",
-            Column("angle_deg", "number", "degree", "Angle of the regeneration control"),
+            Column("angle_deg", "number", "degree", "Angle of the regeneration control", needed=True),
             _frequency("f_hz", "Frequency of resonance"),
             Column(
                 "q", "number", "1", "Q of the tank at this angle, the loop's loading taken out", minimum=0.0

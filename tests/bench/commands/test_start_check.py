@@ -134,6 +134,9 @@ GOOD = "r00001,2026-01-31T19:30:00.000Z,B,,20,working,no,4100000,onset,130,5,typ
         (GOOD.replace("typed,,", "typed,traces/r00001.csv,"), "onset.csv, line 2: trace traces/r00001.csv is not there"),
         (GOOD.replace("typed,,", "typed,../../plan.csv,"), "onset.csv, line 2: trace ../../plan.csv is outside the session folder"),
         ('"' + GOOD, "onset.csv, line 2: its quotes do not match"),
+        (GOOD.replace(",20,", ",200,"), "onset.csv, line 2: dial: 200 cannot be; it goes from 0 to 100"),
+        (GOOD + GOOD.replace(",130,", ",400,"), "onset.csv, line 3: angle_deg: 400 cannot be; it goes from -10 to 310 degrees"),
+        (GOOD.replace("4100000", "4"), "onset.csv, line 2: f_hz: 4 cannot be; it goes from 1000 to 3e+09 Hz"),
     ],
 )  # fmt: skip
 def test_check_says_which_row(run: Run, rows: str, fault: str) -> None:
@@ -147,6 +150,63 @@ def test_check_says_which_row(run: Run, rows: str, fault: str) -> None:
     assert "Correct it" in err.splitlines()[-1]
     document = json.loads(run("check", "s", "--json")[1])
     assert any(said.startswith(fault) for said in document["faults"])
+
+
+TANK = "r00001,2026-01-31T19:30:00.000Z,B,,20,working,no,4100000,100,,,110,1,,,typed,,,\n"
+
+
+@pytest.mark.parametrize("q", ["0", "0.1", "1e9"])
+def test_a_q_that_cannot_be_is_a_fault_and_the_fit_tells_it(run: Run, q: str) -> None:
+    run("start", "s", "--example")
+    with Path("sessions/s/resonance.csv").open("a", encoding="utf-8") as stream:
+        stream.write(TANK + TANK.replace(",110,", f",{q},").replace("r00001", "r00002"))
+    code, out, _ = run("check", "s")
+    assert code == 1
+    assert f"fault: resonance.csv, line 3: q: {q} cannot be; it goes from 0.5 to 100000" in out
+    assert "1 resonance row not used for Q: a Q that cannot be (r00002)" in run("fit", "s")[2]
+    # a reading that was withdrawn troubles nobody
+    run("withdraw", "s", "r00002")
+    assert run("check", "s")[0] == 0
+
+
+def test_a_table_without_a_needed_column_is_refused(run: Run) -> None:
+    run("start", "s", "--example")
+    path = Path("sessions/s/resonance.csv")
+    whole = path.read_text(encoding="utf-8") + TANK
+    for name in ("dial", "f0_hz", "valve", "withdrawn"):
+        place = whole.splitlines()[0].split(",").index(name)
+        rows = [line.split(",") for line in whole.splitlines()]
+        path.write_text("".join(",".join(r[:place] + r[place + 1 :]) + "\n" for r in rows), encoding="utf-8")
+        for command in ("fit", "check"):
+            code, _, err = run(command, "s")
+            assert code == 1
+            assert f"resonance.csv, line 1: lacks the column {name}" in err.splitlines()[-1]
+    place = whole.splitlines()[0].split(",").index("q_u")
+    path.write_text("".join(",".join(r[:place] + r[place + 1 :]) + "\n" for r in rows), encoding="utf-8")
+    code, _, err = run("fit", "s")
+    assert code == 0
+    assert "resonance.csv lacks the column q_u: taken as unknown" in err
+
+
+def test_the_fit_tells_of_a_last_row_that_is_damaged(run: Run) -> None:
+    run("start", "s", "--example")
+    path = Path("sessions/s/resonance.csv")
+    path.write_text(path.read_text(encoding="utf-8") + TANK + TANK[:40], encoding="utf-8")
+    code, _, err = run("fit", "s")
+    assert code == 0
+    assert (
+        "resonance.csv: the last line was cut short or damaged and counts no more; it is kept in log/" in err
+    )
+    assert "last line" not in run("fit", "s")[2]
+
+
+def test_text_that_a_spreadsheet_would_run_is_remarked(run: Run) -> None:
+    run("start", "s", "--example")
+    with Path("sessions/s/onset.csv").open("a", encoding="utf-8") as stream:
+        stream.write(GOOD.replace(",,,\n", ",,,=1+1\n") + GOOD.replace(",,,\n", ",,,'=1+1\n"))
+    _, out, _ = run("check", "s")
+    assert "onset.csv, line 2: note begins with '=', which a spreadsheet would run" in out
+    assert "line 3: note" not in out
 
 
 @pytest.mark.parametrize(

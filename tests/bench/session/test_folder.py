@@ -166,6 +166,26 @@ def test_fit_is_written_whole_and_nan_is_null(session: Session) -> None:
 # Opening and making
 
 
+def test_a_fit_that_says_the_same_leaves_the_file_alone(session: Session) -> None:
+    first = {"made_at": "2026-01-01T00:00:00.000Z", "coils": [{"l_h": 2.2e-5, "in_window": True}]}
+    session.write_fit(first)
+    before = (session.path / "fit.json").stat().st_mtime_ns, (session.path / "fit.json").read_bytes()
+    again = {
+        "made_at": "2026-02-02T00:00:00.000Z",
+        "coils": [{"l_h": 2.2e-5 * (1 + 1e-13), "in_window": True}],
+    }
+    assert session.write_fit(again) == first
+    assert (
+        (session.path / "fit.json").stat().st_mtime_ns,
+        (session.path / "fit.json").read_bytes(),
+    ) == before
+    other = {
+        "made_at": "2026-02-02T00:00:00.000Z",
+        "coils": [{"l_h": 2.2e-5 * (1 + 1e-6), "in_window": True}],
+    }
+    assert session.write_fit(other) == other == session.read_fit()
+
+
 def test_creating_is_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(PlanError):
         Session.create(tmp_path / "s", "nonsense")

@@ -217,7 +217,8 @@ def test_any_note_makes_one_harmless_line_that_reads_back(note: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "note", ["=1+1", "+49", "-x", "@cmd", "'=1+1", "''=1", "'quoted'", 'say "so", twice', "Ω µ é"]
+    "note",
+    ["=1+1", "+49", "-x", "@cmd", "'=1+1", "''=1", "'quoted'", 'say "so", twice', "Ω µ é", "\uff1d1+1"],
 )
 def test_notes_by_example(note: str) -> None:
     assert cell_value(column("note"), cell_text(column("note"), note)) == note
