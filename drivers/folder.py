@@ -109,13 +109,13 @@ class FolderAnalyzer:
             f"Sweep {start_hz / 1e3:.1f} to {stop_hz / 1e3:.1f} kHz with {points} points or more, and save it as "
             f"Touchstone into {self._folder}."
         )
-        return self._next_file(start_hz, stop_hz)
+        return self._next_file(start_hz, stop_hz, points)
 
     def close(self) -> None:
         """Nothing is held open; may be called twice."""
         self._closed = True
 
-    def _next_file(self, start_hz: float, stop_hz: float) -> Sweep:
+    def _next_file(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         deadline = time.monotonic() + self._wait_s
         seen: dict[str, tuple[_Stamp, float]] = {}
         while True:
@@ -127,7 +127,7 @@ class FolderAnalyzer:
                 if before is None or before[0] != stamp:
                     seen[name] = (stamp, now)
                 elif now - before[1] >= SETTLED_S:
-                    sweep = self._take(name, stamp, now - before[1], start_hz, stop_hz)
+                    sweep = self._take(name, stamp, now - before[1], start_hz, stop_hz, points)
                     if sweep is not None:
                         return sweep
             if now >= deadline:
@@ -139,7 +139,7 @@ class FolderAnalyzer:
             time.sleep(LOOK_EVERY_S)
 
     def _take(
-        self, name: str, stamp: _Stamp, settled_s: float, start_hz: float, stop_hz: float
+        self, name: str, stamp: _Stamp, settled_s: float, start_hz: float, stop_hz: float, points: int
     ) -> Sweep | None:
         """The sweep in a file that is written, if it will do; what is wrong with it is told once."""
         try:
@@ -151,10 +151,10 @@ class FolderAnalyzer:
             return None
         self._known[name] = stamp
         slack = END_SLACK * (stop_hz - start_hz)
-        if len(f_hz) < 5 or f_hz[0] > start_hz + slack or f_hz[-1] < stop_hz - slack:
+        if len(f_hz) < points or f_hz[0] > start_hz + slack or f_hz[-1] < stop_hz - slack:
             self.tell(
                 f"{name} holds {len(f_hz)} points from {f_hz[0] / 1e3:.1f} to {f_hz[-1] / 1e3:.1f} kHz; needed are "
-                f"{start_hz / 1e3:.1f} to {stop_hz / 1e3:.1f} kHz. Still waiting."
+                f"{points} or more from {start_hz / 1e3:.1f} to {stop_hz / 1e3:.1f} kHz. Still waiting."
             )
             return None
         return Sweep(f_hz, s11)

@@ -109,7 +109,7 @@ def test_a_sweep_of_something_else_is_named_and_not_taken(
     sweep = analyzer.sweep(*SPAN, 61)
     assert sweep.f_hz[0] == pytest.approx(3.0e6)
     assert told[1] == (
-        "a.s1p holds 61 points from 3400.0 to 3800.0 kHz; needed are 3200.0 to 3800.0 kHz. Still waiting."
+        "a.s1p holds 61 points from 3400.0 to 3800.0 kHz; needed are 61 or more from 3200.0 to 3800.0 kHz. Still waiting."
     )
 
 
