@@ -13,6 +13,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "The whole job on the virtual bench: measure, fit, chart."),
     "ports": ("ports", "Serial ports and instruments, and what answers on each."),
     "start": ("start", "Make a session folder and its plan."),
+    "calibrate": ("calibrate", "Open, short, load: take cable and analyzer out of the sweeps."),
     "measure": ("measure", "Take the readings that the plan still lacks."),
     "enter": ("enter", "Type in a reading made by hand."),
     "withdraw": ("withdraw", "Take a reading back: it stays in its table and counts no more."),

@@ -140,6 +140,20 @@ def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> Co
     )
 
 
+def resonance_span(l_h: float, most_f: float, least_f: float) -> tuple[float, float]:
+    """Resonance in Hz of an inductance, known to a tenth, with the most and the least capacitance."""
+    low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most_f, least_f))
+    return 0.95 * low, 1.05 * high
+
+
+def tuning_span(plan: Plan, coil: Coil, added_c_f: float = 0.0) -> tuple[float, float]:
+    """Frequencies in Hz that a coil can have over the dial, whatever its strays, with a known capacitor added."""
+    model = coil_model(plan, coil)
+    stray = model.c_self_f or 2e-12
+    most = 1.15 * max(plan.receiver.tuning.capacitance) + stray + 40e-12 + added_c_f
+    return resonance_span(model.l_h, most, stray + 3e-12 + added_c_f)
+
+
 def _has_tickler_geometry(coil: Coil) -> bool:
     diameter = coil.tickler.diameter or coil.grid.diameter or coil.grid.form_diameter
     return coil.tickler.wire is not None and diameter is not None

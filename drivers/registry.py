@@ -186,14 +186,15 @@ def _typed(role: Role, config: Mapping[str, Any]) -> Any:
     return Typed(role)
 
 
-_ANALYZER_KEYS = (*_SCPI_KEYS, "limits", "level_dbm", "format", "byte_order", "read_twice")
+# `calibrated = false`: the instrument returns raw data; for the program, no driver does anything about it.
+_ANALYZER_KEYS = (*_SCPI_KEYS, "limits", "level_dbm", "format", "byte_order", "read_twice", "calibrated")
 DRIVERS: dict[str, Driver] = {
     "scpi-analyzer": Driver(("analyzer",), _ANALYZER_KEYS, _open_analyzer),
     "scpi-generator": Driver(("generator",), (*_SCPI_KEYS, "most_dbm"), _open_generator),
-    "lines-analyzer": Driver(("analyzer",), ("port", "description"), _open_lines_analyzer),
+    "lines-analyzer": Driver(("analyzer",), ("port", "description", "calibrated"), _open_lines_analyzer),
     "lines-generator": Driver(("generator",), ("port", "description", "most_dbm"), _open_lines_generator),
     "sensor": Driver(("angle", "level", "dial"), (*_SERIAL_KEYS, "dial"), _open_sensor),
-    "folder": Driver(("analyzer",), ("path", "wait_s", "limits"), _open_folder),
+    "folder": Driver(("analyzer",), ("path", "wait_s", "limits", "calibrated"), _open_folder),
     "sound": Driver(("level",), ("device", "file"), _open_sound),
     "typed": Driver(ROLES, (), _typed),
 }
@@ -228,6 +229,7 @@ def check_config(role: str, config: Mapping[str, Any]) -> Driver:
                 f"the driver {name!r} does not know the key {key!r}.",
                 hint=f"Do you mean {near[0]!r}?" if near else f"It takes {known}.",
             )
+    _flag(config, "calibrated", True)
     return driver
 
 

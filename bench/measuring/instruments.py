@@ -37,7 +37,11 @@ class Instruments:
                 config["description"] = str(beside)
         if addresses is not None:
             self._config = {
-                "analyzer": {"driver": "scpi-analyzer", "address": addresses["analyzer"]},
+                "analyzer": {
+                    "driver": "scpi-analyzer",
+                    "address": addresses["analyzer"],
+                    "calibrated": not self.raw(),
+                },
                 "generator": {"driver": "scpi-generator", "address": addresses["generator"]},
                 "angle": {"driver": "sensor", "port": addresses["sensor"]},
                 "level": {"driver": "sensor", "port": addresses["sensor"]},
@@ -61,6 +65,10 @@ class Instruments:
         if wire not in self._open:
             self._open[wire] = open_instrument(role, config)
         return self._open[wire]
+
+    def raw(self) -> bool:
+        """Whether the plan says that the analyzer returns raw data (`calibrated = false`)."""
+        return self._config.get("analyzer", {}).get("calibrated") is False
 
     def analyzer(self) -> Analyzer:
         """The analyzer; opens it at the first call."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from bench.errors import ReadingError
+from bench.measuring.calibrated import Calibrated
 from bench.measuring.instruments import Instruments
 from bench.measuring.operator import Operator, Setup, Skipped
 from bench.measuring.progress import Reporter
@@ -26,12 +28,6 @@ MOST_TUNINGS = 5
 TYPED_U_DEG = 5.0
 
 
-def _span(l_h: float, most_f: float, least_f: float) -> tuple[float, float]:
-    """Resonance of an inductance, known to a tenth, with the most and the least capacitance."""
-    low, high = (1 / (2 * math.pi * math.sqrt(l_h * c)) for c in (most_f, least_f))
-    return 0.95 * low, 1.05 * high
-
-
 @dataclass
 class Runner:
     """Takes readings one after another; every row is on disk before the next reading starts."""
@@ -43,6 +39,11 @@ class Runner:
     cold: bool = False
     _stops: onset_readings.Stops | None = field(default=None, init=False)
     _quiet: onset_readings.Quiet | None = field(default=None, init=False)
+
+    @cached_property
+    def calibrated(self) -> Calibrated:
+        """The analyzer through the session's calibration."""
+        return Calibrated(self.session, self.reporter.say, raw=self.instruments.raw())
 
     @property
     def plan(self) -> Plan:
@@ -121,16 +122,11 @@ class Runner:
 
     def _bands(self, item: Wanted, dial: float) -> list[tuple[float, float]]:
         """Where to look for the resonance: first where earlier readings put it, then the coil's whole range."""
-        from bench.model import coil_model
+        from bench.model import coil_model, tuning_span
 
         limits = self.instruments.analyzer().limits
         coil = coil_model(self.plan, self.plan.coil_named(item.coil))
-        tuning = self.plan.receiver.tuning
-        added = item.added_c_f or 0.0
-        stray = coil.c_self_f or 2e-12
-        whole = _span(
-            coil.l_h, 1.15 * max(tuning.capacitance) + stray + 40e-12 + added, stray + 3e-12 + added
-        )
+        whole = tuning_span(self.plan, self.plan.coil_named(item.coil), item.added_c_f or 0.0)
         expected = self._expected(item, dial, coil.l_h)
         bands = [whole] if expected is None else [expected, whole]
         inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in bands]
@@ -158,7 +154,9 @@ class Runner:
             if dial not in ends.dial:
                 return None
             c_f = ends.capacitance[ends.dial.index(dial)]
-            return _span(l_h, 1.2 * c_f + 40e-12, 0.8 * c_f + 5e-12)
+            from bench.model import resonance_span
+
+            return resonance_span(l_h, 1.2 * c_f + 40e-12, 0.8 * c_f + 5e-12)
         if len(rows) < 2:
             return None
         near = sorted(rows, key=lambda row: abs(float(row["dial"]) - dial))[:2]
@@ -192,7 +190,7 @@ class Runner:
             return self._typed_resonance(item)
         from bench.readings.resonance import measure_resonance, merged
 
-        analyzer = self.instruments.analyzer()
+        self.instruments.analyzer()
         self.operator.prepare(self._setup(item, loop=True))
         self.operator.rest_control(0.0)
         dial = self.operator.set_dial(item.dial)
@@ -208,6 +206,7 @@ class Runner:
 
         bands = self._bands(item, dial)
         for number, (low, high) in enumerate(bands):
+            analyzer = self.calibrated.over(self.instruments.analyzer(), low, high)
             try:
                 reading = measure_resonance(
                     analyzer, low, high, q_goal=self.plan.readings.q_uncertainty, on_sweep=on_sweep
@@ -226,8 +225,12 @@ class Runner:
         sweep = self.session.save_sweep(
             name,
             *merged(reading.sweeps),
-            [f"{where}, {len(reading.sweeps)} sweeps, all points in order of frequency"],
+            [
+                f"{where}, {len(reading.sweeps)} sweeps, all points in order of frequency",
+                *self.calibrated.notes(analyzer),
+            ],
         )
+        self.calibrated.keep_raw(analyzer, name, reading.sweeps)
         self.session.append(
             "resonance",
             {

@@ -374,6 +374,11 @@ class Plan(Part):
                         else "it takes none"
                     )
                     yield f"instruments.{role}.{key[:80]}", f"unknown key of {instrument.driver}; {known}"
+            if not isinstance((instrument.model_extra or {}).get("calibrated", True), bool):
+                yield (
+                    f"instruments.{role}.calibrated",
+                    "write calibrated = false where the analyzer returns raw data, else true or nothing",
+                )
 
 
 def recipe(plan: Plan, coil_name: str) -> str:

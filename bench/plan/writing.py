@@ -239,6 +239,7 @@ def _instruments(a: Answers) -> str:
         f"{mark}[instruments.analyzer]",
         f'{mark}driver = "scpi-analyzer"',
         f"{mark}address = {_text(a.analyzer or 'TCPIP::192.0.2.7::5025::SOCKET')}",
+        "# calibrated = false               # where it returns raw data: then `regenbench calibrate` first",
     ]
     mark = "" if a.sensor else "# "
     for role in ("angle", "level"):

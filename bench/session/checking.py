@@ -11,7 +11,7 @@ from pathlib import Path
 
 from bench.errors import PlanError, SessionError
 from bench.plan.schema import Plan, recipe
-from bench.session import disk
+from bench.session import calibrations, disk
 from bench.session import files as table_files
 from bench.session.files import Content, Damage
 from bench.session.folder import FIT, LOG, PACKAGE, Session, find
@@ -20,7 +20,7 @@ from bench.session.store import read_table
 from bench.session.tables import TABLES, TRACE_COLUMNS, Table
 from drivers.errors import SweepFileError
 
-_SEARCH = re.compile(r"-search\d+$")
+_BESIDE = re.compile(r"-(search\d+|raw)$")
 _RAW = (("sweep", "sweeps"), ("trace", "traces"))
 
 
@@ -62,6 +62,7 @@ def check_session(name: str | Path) -> Report:
     for table in TABLES.values():
         _check_table(report, folder, table, plan, named)
     _check_raw(report, folder, named)
+    _check_calibrations(report, folder)
     _check_json(report, folder)
     return report
 
@@ -180,8 +181,8 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
             files = sorted(path for path in (folder / place).iterdir() if not path.name.startswith("."))
         except OSError:
             continue
-        # The sweeps that looked for a resonance stand beside the one that the row names.
-        spare = [path for path in files if f"{place}/{_SEARCH.sub('', path.stem)}{path.suffix}" not in named]
+        # The sweeps that looked for a resonance, and raw ones, stand beside the one that the row names.
+        spare = [path for path in files if f"{place}/{_BESIDE.sub('', path.stem)}{path.suffix}" not in named]
         if spare:
             report.remarks.append(
                 f"{place}/: {len(spare)} files that no row names, such as {spare[0].name}; a reading was broken off there"
@@ -193,6 +194,18 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
             report.files.append(
                 f"{place}/: {len(files)} files{'' if not wrong else f', {len(wrong)} damaged'}"
             )
+
+
+def _check_calibrations(report: Report, folder: Path) -> None:
+    root = folder / calibrations.FOLDER
+    whole = sorted(root.glob(f"c*/{calibrations.FACTS}"))
+    for facts in whole:
+        try:
+            calibrations.read(facts.parent).sweeps()
+        except SessionError as problem:
+            report.faults.append(str(problem))
+    if whole:
+        report.files.append(f"{calibrations.FOLDER}/: {len(whole)}")
 
 
 def _sweep_fault(path: Path, file: str) -> str | None:

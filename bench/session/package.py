@@ -33,7 +33,9 @@ def describe(
         "description": (
             "Readings of a regenerative receiver with plug-in coils. SI units, angles in degrees; an empty cell is "
             "unknown; _u marks a standard uncertainty (k = 1). A row with withdrawn = true withdraws the reading it names. "
-            "plan.toml says what was on the bench. sweeps/ holds raw sweeps (Touchstone 1.1)."
+            "plan.toml says what was on the bench. sweeps/ holds raw sweeps (Touchstone 1.1); where a calibration was at "
+            "work, the corrected ones, and the raw ones as -raw beside them. calibrations/, if there, holds the raw sweeps "
+            "of open, short and load."
         ),
         "created": created,
         "resources": [TABLES[table].resource(header) for table, header in headers.items()],

@@ -14,6 +14,7 @@ A reply comes when the action is finished in world time (`turn` with `wait` fals
 | valve | working | |
 | added | c_f (null: off) | |
 | hand | position (null: away) | |
+| standard | name (open, short, load; null: the loop again) | |
 | listen | on | |
 | cable | what (analyzer, generator, sensor), plugged, new_port (false) | address |
 | fault | text, as the command line takes it | |
@@ -107,6 +108,7 @@ class HandServer:
             "valve": lambda r: (world.set_valve(_yes_or_no(r, "working")), dict),
             "added": lambda r: (world.set_added(None if r.get("c_f") is None else _number(r, "c_f")), dict),
             "hand": lambda r: (world.set_hand(_text_or_none(r, "position")), dict),
+            "standard": lambda r: (world.set_standard(_text_or_none(r, "name")), dict),
             "listen": lambda r: (world.set_listening(_yes_or_no(r, "on")), dict),
             "cable": lambda r: (0.0, lambda: {"address": self._cable(r)}),
             "fault": self._fault,

@@ -97,6 +97,10 @@ class Hands:
         """Hold a hand near the set: `panel`, `dial`, `cabinet`, `antenna`, `coil`; None takes it away."""
         self._do("hand", position=position)
 
+    def standard(self, name: str | None) -> None:
+        """Put a calibration standard (open, short, load) in the loop's place; None puts the loop back."""
+        self._do("standard", name=name)
+
     def listen(self, on: bool) -> None:
         """Headphones on: the mark is pressed whenever oscillation is heard to start or stop."""
         self._do("listen", on=on)

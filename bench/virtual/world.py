@@ -31,6 +31,7 @@ MOST_TABLES = 24
 PLUG_S, DIAL_S, MOVE_S, WARM_S, SOLDER_S, PAUSE_S = 6.0, 2.0, 1.5, 8.0, 3.0, 0.3
 LEAST_SPEED_DEG_S, MOST_SPEED_DEG_S = 0.05, 400.0
 STOP_DEG = 0.5
+STANDARDS = ("open", "short", "load")
 
 
 class Refused(ValueError):
@@ -70,6 +71,7 @@ class SetWorld:
         self._dial_asked = hidden.tuning.dial[0]
         self._added_marked: float | None = None
         self._hand: str | None = None
+        self._standard: str | None = None
         self._drive = Drive(1e6, -120.0, False)
         travel, traits = hidden.knob.travel_deg, hidden.sensor
         self._linkage = Linkage(travel, traits.knob_play_deg, traits.coupling_play_deg)
@@ -173,6 +175,8 @@ class SetWorld:
         with self._lock:
             self._catch_up()
             t_s, traits = self._clock(), self._hidden.analyzer
+            if self._standard is not None:
+                return self._noisy(self._through_cable(_standard(self._standard, f_hz), f_hz, t_s))
             warmth = 1e-6 * traits.thermal_ppm * np.sin(2.0 * np.pi * t_s / 1800.0 + traits.drift_phase[0])
             circuit = circuit_of(self._hidden, replace(self._standing, drift=float(warmth)))
             angle, table = self._linkage.shaft_deg, self._table()
@@ -188,6 +192,10 @@ class SetWorld:
                 f_osc = float(np.interp(angle, table.angle_deg, table.f_hz))
                 noise = noise * (20.0 + 400.0 / (1.0 + np.abs(f_hz / f_osc - 1.0) / 0.004))
             return np.asarray(at_analyzer + traits.noise * (noise[0] + 1j * noise[1]))
+
+    def _noisy(self, s: Complexes) -> Complexes:
+        noise = self._rng.standard_normal((2, len(s)))
+        return np.asarray(s + self._hidden.analyzer.noise * (noise[0] + 1j * noise[1]))
 
     def _loop_alone(self, f_hz: Floats) -> Complexes:
         z = self._hidden.loop_r_ohm + 2j * np.pi * f_hz * self._hidden.loop_l_h
@@ -264,6 +272,14 @@ class SetWorld:
         self._hand = position
         return self._change(replace(self._standing, body_f=places[position] if position else 0.0), MOVE_S)
 
+    def set_standard(self, name: str | None) -> float:
+        """Screw a calibration standard to the cable's end in the loop's place, or put the loop back."""
+        if name not in (None, *STANDARDS):
+            raise Refused(f"there is no standard {name!r}; there are {', '.join(STANDARDS)}")
+        with self._lock:
+            self._standard = name
+        return MOVE_S
+
     def set_listening(self, on: bool) -> float:
         """Put the headphones on, finger on the mark switch; or take them off."""
         with self._lock:
@@ -330,6 +346,13 @@ class SetWorld:
             self._catch_up()
             self._standing = standing
         return takes_s
+
+
+def _standard(name: str, f_hz: Floats) -> Complexes:
+    """Reflection of a good, not perfect, standard: 0.03 pF at the open, 0.1 nH at the short, a load of 50.1 ohm."""
+    s = 2j * np.pi * f_hz
+    z = {"open": 1.0 / (s * 3e-14), "short": s * 1e-10, "load": 50.1 + 0.0 * s}[name]
+    return np.asarray((z - network.PORT_OHM) / (z + network.PORT_OHM))
 
 
 def _gamma(circuit: network.Circuit, angle_deg: float, f_hz: Floats) -> Complexes:
