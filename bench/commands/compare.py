@@ -12,7 +12,7 @@ import click
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from bench.compare.parts import CoilComparison, Comparison, Difference, OnsetRow, Single
+    from bench.compare.parts import CoilComparison, Comparison, Difference, OnsetRow, Single, TankRow
     from bench.quantities import Kind
 
 # Where the output is no terminal, lines are this long.
@@ -24,11 +24,13 @@ PLAIN_WIDTH = 110
 @click.argument("after", metavar="AFTER")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 @click.option("--chart/--no-chart", default=True, help="Draw the comparison into AFTER's charts folder.")
-def command(before: str, after: str, as_json: bool, chart: bool) -> None:
+@click.pass_context
+def command(ctx: click.Context, before: str, after: str, as_json: bool, chart: bool) -> None:
     """What changed from session BEFORE to session AFTER, and which differences are real.
 
-    Coils are compared by name, resonance and Q at the same dial settings, onset at the same frequencies (within 1 %),
-    readings of like conditions with each other. What only one session has is listed.
+    Coils are compared by name, resonance and Q at the same dial settings (within half a percent of the dial, the difference
+    taken off by the dial's slope), onset at the same frequencies (within 1 %), readings of like conditions with each other.
+    What only one session has is listed. Where AFTER takes no chart, the comparison is printed all the same.
     """
     from bench.session.folder import Session
 
@@ -50,12 +52,21 @@ def command(before: str, after: str, as_json: bool, chart: bool) -> None:
     if not chart:
         return
     from bench.charts.comparison import draw_into, drawable
+    from bench.errors import SessionError
 
     if not drawable(found):
         click.echo("No onset in either session's common coils: no chart.", err=True)
         return
+    try:
+        drawn = draw_into(found, sessions[1].charts_dir)
+    except SessionError as problem:
+        if ctx.get_parameter_source("chart") is click.core.ParameterSource.COMMANDLINE:
+            raise
+        # The comparison itself is done; the chart was nobody's wish.
+        click.echo(f"No chart: {problem}", err=True)
+        return
     click.echo("Chart:", err=True)
-    for path in draw_into(found, sessions[1].charts_dir):
+    for path in drawn:
         click.echo(f"  {_short(path)}", err=True)
 
 
@@ -192,7 +203,7 @@ def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
         ("dial", "state", "before", "after", "difference", "resonance", "Q before", "Q after", "Q"),
         [
             (
-                f"{row.dial:g}",
+                _dial(row),
                 row.before.words() if len(states) > 1 else "",
                 _frequency(row.f0.before, unit, row.f0.u),
                 _frequency(row.f0.after, unit, row.f0.u),
@@ -212,6 +223,12 @@ def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
     for note in coil.notes:
         console.print(f"! {_plain(note)}")
     console.print()
+
+
+def _dial(row: TankRow) -> str:
+    """The setting before, and the one after where it shows."""
+    before, after = f"{row.dial:.4g}", f"{row.dial_after:.4g}"
+    return before if before == after else f"{before} ({after})"
 
 
 def _fits(console: Console, coil: CoilComparison) -> None:

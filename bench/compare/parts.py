@@ -68,7 +68,10 @@ class State:
 
 @dataclass(frozen=True)
 class TankPoint:
-    """A coil's resonance at one dial setting of one session, repeats made one. `again_u_hz`: of setting it once more."""
+    """A coil's resonance at one dial setting of one session, repeats made one.
+
+    `again_u_hz`: of setting it once more. `slope` is d ln f / d dial here, per division.
+    """
 
     dial: float
     f0_hz: float
@@ -77,13 +80,21 @@ class TankPoint:
     q_u: float | None
     readings: tuple[str, ...]
     again_u_hz: float = 0.0
+    slope: float = 0.0
+    slope_u: float = 0.0
 
 
 @dataclass(frozen=True)
 class TankRow:
-    """One dial setting in both sessions."""
+    """One dial setting in both sessions.
+
+    Where the dial was set a little otherwise after (`dial_after`), `f0` has the frequency after brought to `dial`, and
+    `f0_after_read_hz` is what was read.
+    """
 
     dial: float
+    dial_after: float
+    f0_after_read_hz: float
     before: State
     after: State
     f0: Difference

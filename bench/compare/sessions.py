@@ -29,7 +29,7 @@ from bench.compare.parts import (
     in_window,
     onset_state,
 )
-from bench.compare.tank import dial_reach, inductance_ratio, tank_points
+from bench.compare.tank import brought_to, dial_reach, inductance_ratio, pairing_reach, tank_points
 from bench.errors import BenchError
 from bench.physics.uncertainty import combine
 from bench.plan.changes import PlanChange, plan_changes
@@ -230,12 +230,23 @@ def _compare_tank(
         if a != b:
             notes.append(f"Resonance was read in unlike states: {a.words()} before, {b.words()} after.")
         one, other = points[0][a], points[1][b]
-        pairs = match([p.dial for p in one], [p.dial for p in other], dial_reach(plans[0]))
-        matched = [(one[i], other[j]) for i, j in pairs]
-        for p, q in matched:
+        pairs = match([p.dial for p in one], [p.dial for p in other], pairing_reach(plans[0]))
+        matched = []
+        for p, q in ((one[i], other[j]) for i, j in pairs):
             used[0].add(id(p))
             used[1].add(id(q))
-            out.append(_tank_row(p, q, a, b))
+            moved = q
+            if abs(p.dial - q.dial) > dial_reach(plans[0]):
+                surer = min((q, p), key=lambda point: point.slope_u)
+                moved = brought_to(p.dial, q, surer.slope, surer.slope_u)
+            matched.append((p, moved))
+            out.append(_tank_row(p, q, moved, a, b))
+        far = [abs(one[i].dial - other[j].dial) for i, j in pairs]
+        if far and max(far) > dial_reach(plans[0]):
+            notes.append(
+                f"The dial was set up to {max(far):.2g} divisions otherwise than before: resonance after is brought to the "
+                "setting before by the slope of the dial there, the slope's uncertainty included."
+            )
         if a == b and plans[0].receiver.tuning == plans[1].receiver.tuning:
             found_ratio = inductance_ratio([p for p, _ in matched], [q for _, q in matched])
             if found_ratio and (ratio is None or found_ratio.settings > ratio.settings):
@@ -247,11 +258,19 @@ def _compare_tank(
     return out, (first, second), ratio
 
 
-def _tank_row(one: TankPoint, other: TankPoint, before: State, after: State) -> TankRow:
-    again = combine(one.again_u_hz, other.again_u_hz)
-    f0 = Difference(one.f0_hz, one.f0_u_hz, other.f0_hz, other.f0_u_hz, again)
-    q = Difference(one.q, one.q_u, other.q, other.q_u)
-    return TankRow(one.dial, before, after, f0, q, (one.readings, other.readings))
+def _tank_row(one: TankPoint, other: TankPoint, moved: TankPoint, before: State, after: State) -> TankRow:
+    """`moved` is the resonance after, brought to the setting before."""
+    again = combine(one.again_u_hz, moved.again_u_hz)
+    return TankRow(
+        dial=one.dial,
+        dial_after=other.dial,
+        f0_after_read_hz=other.f0_hz,
+        before=before,
+        after=after,
+        f0=Difference(one.f0_hz, one.f0_u_hz, moved.f0_hz, moved.f0_u_hz, again),
+        q=Difference(one.q, one.q_u, other.q, other.q_u),
+        readings=(one.readings, other.readings),
+    )
 
 
 def _compare_onset(

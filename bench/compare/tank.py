@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
     from bench.plan.schema import Plan
 
+# Two hands setting one mark meet within this share of the dial, or the setting was meant to be another.
+PAIR_SHARE = 5e-3
+# A slope that one or two settings tell: by the ends of the tuning capacitor, or by a straight line.
+LONE_SLOPE_SHARE_U, SECANT_SHARE_U = 0.5, 0.3
 LEAST_Q_SHARE_U = 1e-4
 # A slope known no better than this says nothing of an inductance.
 USELESS_RATIO_U = 0.1
@@ -27,6 +31,24 @@ def dial_reach(plan: Plan) -> float:
     """Two settings closer than this, in divisions, are one: a hand and eye cannot tell them apart."""
     first, last = plan.receiver.tuning.dial
     return SETTING_U * abs(last - first) * (1 + 1e-9)
+
+
+def pairing_reach(plan: Plan) -> float:
+    """Settings of two sessions no further apart than this, in divisions, are compared, the one brought to the other."""
+    first, last = plan.receiver.tuning.dial
+    return PAIR_SHARE * abs(last - first) * (1 + 1e-9)
+
+
+def brought_to(dial: float, point: TankPoint, slope: float, slope_u: float) -> TankPoint:
+    """A resonance as it would be at a dial setting close by, along the local slope of ln f (per division)."""
+    gap = dial - point.dial
+    f0_hz = point.f0_hz * math.exp(slope * gap)
+    return replace(
+        point,
+        dial=dial,
+        f0_hz=f0_hz,
+        f0_u_hz=combine(point.f0_u_hz * f0_hz / point.f0_hz, f0_hz * slope_u * gap),
+    )
 
 
 def tank_points(plan: Plan, rows: pd.DataFrame, notes: list[str]) -> list[TankPoint]:
@@ -108,19 +130,43 @@ def _with_again(plan: Plan, points: Sequence[TankPoint]) -> list[TankPoint]:
     """What setting the dial and plugging the coil in once more may shift; no repeat of one setting shows it."""
     if not points:
         return []
-    if len(points) > 1:
-        log_f: Any = np.log([p.f0_hz for p in points])
-        slopes = np.gradient(log_f, [p.dial for p in points], edge_order=2 if len(points) > 2 else 1)
-    else:
-        tuning = plan.receiver.tuning
-        c_low, c_high = sorted(tuning.capacitance)
-        reach = 0.5 * math.log((c_high + STRAY_F) / (c_low + STRAY_F))
-        slopes = np.array([reach / abs(tuning.dial[1] - tuning.dial[0])])
+    slopes, slopes_u = _slopes(plan, points)
     setting = dial_reach(plan)
     return [
-        replace(p, again_u_hz=p.f0_hz * combine(FREQUENCY_SHARE_U, float(slope) * setting))
-        for p, slope in zip(points, slopes, strict=True)
+        replace(
+            p,
+            again_u_hz=p.f0_hz * combine(FREQUENCY_SHARE_U, float(slope) * setting),
+            slope=float(slope),
+            slope_u=float(u),
+        )
+        for p, slope, u in zip(points, slopes, slopes_u, strict=True)
     ]
+
+
+def _slopes(plan: Plan, points: Sequence[TankPoint]) -> tuple[Floats, Floats]:
+    """d ln f / d dial at each point and its standard uncertainty, per division.
+
+    By second-order differences; how far the slopes to either side lie apart bounds what they leave out (a rectangle of
+    that width, GUM 4.3.7), and the readings' own uncertainties are carried.
+    """
+    if len(points) == 1:
+        tuning = plan.receiver.tuning
+        rises = (tuning.capacitance[1] < tuning.capacitance[0]) == (tuning.dial[1] > tuning.dial[0])
+        c_low, c_high = sorted(tuning.capacitance)
+        reach = 0.5 * math.log((c_high + STRAY_F) / (c_low + STRAY_F))
+        slope = np.array([reach / abs(tuning.dial[1] - tuning.dial[0])]) * (1.0 if rises else -1.0)
+        return slope, LONE_SLOPE_SHARE_U * np.abs(slope)
+    dial = np.array([p.dial for p in points])
+    log_f = np.log([p.f0_hz for p in points])
+    secants = np.diff(log_f) / np.diff(dial)
+    if len(points) == 2:
+        return np.repeat(secants, 2), SECANT_SHARE_U * np.abs(np.repeat(secants, 2))
+    apart = np.abs(np.diff(secants))
+    beside = np.concatenate([apart[:1], apart, apart[-1:]])
+    noise = np.array([p.f0_u_hz / p.f0_hz for p in points])
+    step = np.concatenate([np.diff(dial), np.diff(dial)[-1:]])
+    slopes = np.asarray(np.gradient(log_f, dial, edge_order=2), float)
+    return slopes, np.hypot(0.5 * beside / math.sqrt(3.0), math.sqrt(2.0) * noise / step)
 
 
 @dataclass(frozen=True)

@@ -250,6 +250,8 @@ def _coil(coil: CoilComparison) -> dict[str, Any]:
 def _tank(row: TankRow) -> dict[str, Any]:
     return {
         "dial": row.dial,
+        "dial_after": row.dial_after,
+        "f0_after_read_hz": row.f0_after_read_hz,
         "valve_before": row.before.valve,
         "antenna_before": row.before.antenna,
         "valve_after": row.after.valve,

@@ -125,34 +125,40 @@ def virtual_session(
     def name() -> str:
         return f"r{len(resonance) + len(onset) + 1:05d}"
 
-    def dial_f(coil: str, dial: float, added: float) -> float:
-        at = truth.Standing(
-            coil, dial + setting * rng.normal(), antenna=bool(plan.receiver.antenna), added_f=added
-        )
-        root = network.tank_root(truth.circuit_of(hidden, at), np.array([0.0]))[0]
+    def rest(coil: str, dial: float, added: float, working: bool) -> complex:
+        at = truth.Standing(coil, dial, working, antenna=bool(plan.receiver.antenna), added_f=added)
+        return complex(network.tank_root(truth.circuit_of(hidden, at), np.array([0.0]))[0])
+
+    def dial_f(coil: str, dial: float, added: float, working: bool = True) -> float:
+        root = rest(coil, dial + setting * rng.normal(), added, working)
         return float(abs(root) / (2 * np.pi) * (1 + 1e-5 * rng.normal()))
 
     for coil in true["coils"]:
+        # a set that oscillates already at the end stop has a Q to read with a cold valve only
+        working = all(at["q"] is not None for at in coil["dials"])
         for at in coil["dials"]:
-            q = at["q"] * q_factor * (1 + q_share_u * rng.normal())
-            f = dial_f(coil["name"], at["dial"], 0.0)
+            q = at["q"] if working else truth.q_of(rest(coil["name"], at["dial"], 0.0, False))
+            q *= q_factor * (1 + q_share_u * rng.normal())
+            f = dial_f(coil["name"], at["dial"], 0.0, working)
             row = {
                 "reading": name(),
                 "coil": coil["name"],
                 "dial": at["dial"],
                 **state,
+                "valve": "working" if working else "cold",
                 "method": "reflection",
             }
             resonance.append({**row, "f0_hz": f, "f0_u_hz": 1e-5 * f, "q": q, "q_u": q_share_u * q})
         if plan.readings.added_capacitor is not None:
             added = scenario.added_true_f(hidden, plan.readings.added_capacitor)
             for at in coil["dials"][:: max(1, len(coil["dials"]) - 1)]:
-                f = dial_f(coil["name"], at["dial"], added)
+                f = dial_f(coil["name"], at["dial"], added, working)
                 row = {
                     "reading": name(),
                     "coil": coil["name"],
                     "dial": at["dial"],
                     **state,
+                    "valve": "working" if working else "cold",
                     "method": "reflection",
                 }
                 nominal = plan.readings.added_capacitor

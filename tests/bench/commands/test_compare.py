@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -153,12 +154,26 @@ def test_a_damaged_table_is_one_clear_line(compare: Run, sessions: tuple[str, st
 
 
 def test_a_folder_that_takes_no_chart(compare: Run, sessions: tuple[str, str]) -> None:
-    """The comparison is printed all the same; the last line says what went wrong."""
+    """The comparison is printed all the same, and is done; a chart that was asked for was not."""
     (Path(sessions[1]) / "charts").write_text("not a folder")
-    code, out, err = compare(*sessions)
-    assert code == 1
+    for words, code in (((), 0), (("--json",), 0), (("--chart",), 1)):
+        found, out, err = compare(*sessions, *words)
+        assert found == code
+        assert "Onset lies in the window" in out
+        assert "charts" in err.splitlines()[-1]
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
+def test_an_after_that_may_only_be_read(compare: Run, sessions: tuple[str, str]) -> None:
+    Path(sessions[1]).chmod(0o555)
+    try:
+        code, out, err = compare(*sessions)
+    finally:
+        Path(sessions[1]).chmod(0o755)
+    assert code == 0
     assert "Onset lies in the window" in out
-    assert "charts" in err.splitlines()[-1]
+    assert "No chart:" in err
+    assert "may not be written" in err
 
 
 def test_no_onset_no_chart(compare: Run, make_session: Make, tank: Rows) -> None:
