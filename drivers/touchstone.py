@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ Complexes = NDArray[np.complex128]
 
 MOST_BYTES = 20_000_000
 MOST_POINTS = 100_001
+MOST_HZ = 1e13
 SUFFIX = re.compile(r"\.(s([1-9]\d?)p|ts)$", re.IGNORECASE)
 SAVE_AGAIN = "Save the sweep again as Touchstone (.s1p, .s2p or .ts)."
 
@@ -127,7 +128,7 @@ def _check_whole(path: Path, text: str) -> None:
             "ports. Save S11 alone."
         )
     rows = [
-        (number, len(cells))
+        (number, cells)
         for number, line in enumerate(text.splitlines(), start=1)
         if (cells := line.split("!")[0].split()) and cells[0][0] not in "#["
     ]
@@ -142,13 +143,33 @@ def _check_whole(path: Path, text: str) -> None:
                 f"{path}: {len(rows)} of {stated or 'an unknown number of'} points are there, or its end is missing; "
                 "the file may be cut short. Save or copy it again."
             )
-    elif ports == 1:
-        for number, cells_in_row in rows:
-            if cells_in_row != 3:
+        return
+    if ports == 1:
+        for number, cells in rows:
+            if len(cells) != 3:
                 raise SweepFileError(
-                    f"{path}, line {number}: {cells_in_row} values where a frequency and two numbers belong; "
+                    f"{path}, line {number}: {len(cells)} values where a frequency and two numbers belong; "
                     "the file may be cut short. Save or copy it again."
                 )
+    if not _ends_whole(text, [cells for _, cells in rows]):
+        raise SweepFileError(
+            f"{path}: the last line does not end, so its last number may have lost digits: the file may be cut short. "
+            "Save or copy it again; if you know it is whole, end its last line with the Enter key."
+        )
+
+
+def _ends_whole(text: str, rows: Sequence[Sequence[str]]) -> bool:
+    """Whether the last number is all there: something follows it, or it is written like the last of every other row."""
+    if not rows or text[-1].isspace() or "!" in text.splitlines()[-1]:
+        return True
+    *forms, last = [_form(cells[-1]) for cells in rows[-20:]]
+    return last != "" and set(forms) == {last}
+
+
+def _form(number: str) -> str:
+    """How the digits after the decimal point and the exponent are written: each digit as 0."""
+    _, point, tail = number.lower().partition(".")
+    return re.sub(r"[0-9]", "0", tail.replace("-", "+")) if point else ""
 
 
 def _keyword(text: str, name: str) -> int | None:
@@ -176,6 +197,10 @@ def _checked(path: Path, f_hz: Floats, s11: Complexes) -> tuple[Floats, Complexe
         )
     if (f_hz <= 0).any():
         raise SweepFileError(f"{path}: a frequency is zero or negative. Check the unit in the option line.")
+    if (f_hz > MOST_HZ).any():
+        raise SweepFileError(
+            f"{path}: a frequency is above {MOST_HZ:.0e} Hz. Check the unit in the option line."
+        )
     if f_hz.size > 1 and f_hz[0] > f_hz[-1]:
         f_hz, s11 = f_hz[::-1], s11[::-1]
     steps = np.diff(f_hz)

@@ -37,7 +37,7 @@ def command(files: tuple[str, ...], as_json: bool) -> None:
         except SweepFileError as problem:
             failed.append(str(problem))
             entries.append({"file": file, "error": str(problem)})
-            if not as_json:
+            if len(files) > 1 and not as_json:
                 click.echo(str(problem), err=True)
             continue
         entries.append(_entry(file, found))

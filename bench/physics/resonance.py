@@ -12,6 +12,7 @@ factor), and what the two answers differ by counts into the uncertainty.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,11 @@ __all__ = ["WARNINGS", "Background", "Other", "Resonance", "fit_level", "fit_swe
 
 TIGHT = 0.5
 LOOSE_U = 0.05
+LEAST_HZ, MOST_HZ = 1e-3, 1e15
+# No passive tank reflects more than it is sent; beyond twice that something else than noise or a calibration is wrong.
+SCALE = (1e-6, 2.0)
+WILD = 1e6  # times the usual size: such a point leaves no room for the others in a double
+STRAY_SHARE = 0.05
 
 
 def fit_sweep(f_hz: ArrayLike, s11: ArrayLike) -> Resonance:
@@ -72,15 +78,18 @@ def fit_sweeps(f_hz: ArrayLike, s11: ArrayLike) -> list[Resonance]:
     s = np.asarray(s11, dtype=np.complex128)
     if f.ndim != 1 or s.ndim != 2 or s.shape[1] != len(f):
         raise ValueError("the sweeps (k, n) need as many points as there are frequencies (n,)")
-    if not np.all(np.isfinite(f)) or np.any(f <= 0):
-        raise ValueError("the frequencies must be finite and above zero")
+    if not np.all(np.isfinite(f)) or np.any(f < LEAST_HZ) or np.any(f > MOST_HZ):
+        raise ValueError("the frequencies must be finite and above zero, in Hz")
     f, s = _in_order(f, s)
     results: list[Resonance | None] = [None] * len(s)
     whole = np.asarray(np.isfinite(s).all(axis=1))
     odd = np.array(~whole)
     if len(f) >= FEWEST_POINTS and whole.any():
-        varying = np.abs(s - s[:, :1]).max(axis=1) > 1e-12 * np.abs(s).max(axis=1, initial=0.0)
-        clean = whole & varying
+        with np.errstate(over="ignore", invalid="ignore"):
+            size = np.abs(s)
+            largest, usual = size.max(axis=1), size.mean(axis=1)
+            varying = np.abs(s - s[:, :1]).max(axis=1) > 1e-12 * largest
+        clean = whole & varying & (usual > SCALE[0]) & (usual < SCALE[1])
         clean[clean] = ~_perhaps_clipped(s[clean])
         odd |= ~clean
         rows = np.flatnonzero(clean)
@@ -166,6 +175,20 @@ def _careful(f: Floats, s: Complexes) -> Resonance:
         f, s = f[finite], s[finite]
     if len(f) < FEWEST_POINTS:
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["too few points"]))
+    usual = float(np.median(np.abs(s)))
+    wild = np.abs(s) > WILD * max(usual, 1e-300)
+    if 0 < wild.sum() <= STRAY_SHARE * len(f):
+        warnings.append(WARNINGS["stray"])
+        f, s = f[~wild], s[~wild]
+    if usual > 0 and not SCALE[0] < usual < SCALE[1]:
+        found = _unit_careful(f, s / usual, [*warnings, WARNINGS["scale"]])
+        back = found.background
+        return found if back is None else replace(found, background=back.times(usual))
+    return _unit_careful(f, s, warnings)
+
+
+def _unit_careful(f: Floats, s: Complexes, warnings: list[str]) -> Resonance:
+    """The careful look at a sweep of finite values of the size of a reflection."""
     if np.abs(s - s[0]).max() <= 1e-12 * np.abs(s).max():
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["not varying"]))
     cut = clipped(s)
@@ -178,7 +201,8 @@ def _careful(f: Floats, s: Complexes) -> Resonance:
     stray = _stray(f, seen)
     if stray.any():
         # A few wild points look like a resonance between two points of the sweep.
-        warnings.append(WARNINGS["stray"])
+        if WARNINGS["stray"] not in warnings:
+            warnings.append(WARNINGS["stray"])
         f, s = f[~stray], s[~stray]
         seen = study(f, s)
     if seen.main is None:
@@ -193,7 +217,7 @@ def _stray(f: Floats, seen: Study) -> NDArray[np.bool_]:
         place = window.place(pole)
         if across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz)) < FEWEST_ACROSS:
             stray |= np.abs(f - place.f0_hz) <= max(place.h_hz, 0.6 * float(np.diff(f).min()))
-    return stray if stray.sum() <= 0.05 * len(f) else np.zeros(len(f), dtype=bool)
+    return stray if stray.sum() <= STRAY_SHARE * len(f) else np.zeros(len(f), dtype=bool)
 
 
 def _why_not(f: Floats, seen: Study) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,6 +27,8 @@ WARNINGS: dict[str, str] = {
     "not varying": "not varying: every point is the same; check that the analyzer sweeps and that the loop is connected",
     "stray": "stray points: a few points far from all others were left out; look for interference and sweep again",
     "not finite": "not finite: some points are not numbers and were left out; take the sweep again",
+    "scale": "not the size of a reflection: a tank reflects between 0 and 1; check calibration, units and format, "
+    "and sweep again",
     "uneven": "uneven background: the sweep does not follow one resonance within its noise; the uncertainty is widened "
     "accordingly; a narrower sweep or a calibration helps",
     "drift": "drift: two sweeps of this reading disagree; keep hands away, let set and analyzer warm up, and repeat",
@@ -60,6 +62,16 @@ class Background:
     noise: float
     low_hz: float
     high_hz: float
+
+    def times(self, factor: float) -> Background:
+        """The same, all of S larger by a factor."""
+        return replace(
+            self,
+            coefficients=tuple(factor * c for c in self.coefficients),
+            a=factor * self.a,
+            b=factor * self.b,
+            noise=factor * self.noise,
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -141,6 +141,7 @@ V2 = "[Version] 2.0\n# MHz S RI R 50\n[Number of Ports] 1\n[Number of Frequencie
         ("a.s1p", HEAD + "1 0.5 0\n3 0.6 0\n2 0.5 0\n", "do not rise"),
         ("a.s1p", HEAD + "0 0.5 0\n1 0.6 0\n", "zero or negative"),
         ("a.s1p", HEAD + "-2 0.5 0\n-1 0.6 0\n", "zero or negative"),
+        ("a.s1p", HEAD + "1 0.5 0\n2e300 0.6 0\n", "above 1e\\+13 Hz"),
         ("a.s1p", "hello\n# world\n", "can be read|values where"),
         ("a.s1p", "# parsecs S RI R 50\n1 0.5 0\n", "can be read"),
         ("a.s2p", HEAD + "1 0.5 0 1 0 1 0 0 0\n2 0.5 0 1 0\n", "can be read"),
@@ -164,6 +165,44 @@ def test_damaged_files_are_told_in_one_line(tmp_path: Path, name: str, text: str
     line = str(caught.value)
     assert line.startswith(str(path))
     assert "\n" not in line
+
+
+@pytest.mark.parametrize(("last", "whole"), [
+    ("2 0.500 0.250\n", True),
+    ("2 0.500 0.250 ", True),
+    ("2 0.500 0.250 ! done", True),
+    ("2 0.500 0.250\n! done", True),
+    ("2 0.500 0.250", True),  # as many digits as in every other row
+    ("2 0.500 -0.250", True),
+    ("2 0.500 0.25", False),
+    ("2 0.500 0.", False),
+    ("2 0.500 0", False),
+])  # fmt: skip
+def test_a_last_number_that_may_have_lost_digits_is_told(tmp_path: Path, last: str, whole: bool) -> None:
+    path = tmp_path / "a.s1p"
+    path.write_text(HEAD + "1 0.500 0.125\n1.5 0.500 0.375\n" + last, encoding="ascii")
+    if whole:
+        assert len(read_sweep(path)[0]) == 3
+        return
+    with pytest.raises(SweepFileError, match=r"last line does not end.*cut short"):
+        read_sweep(path)
+
+
+def test_numbers_of_uneven_length_need_the_end_of_their_line(tmp_path: Path) -> None:
+    """Cut at any byte, a file with every digit kept is refused, or every number that is read is the saved one."""
+    whole = sweep_text(F_HZ, reflection())
+    path = tmp_path / "a.s1p"
+    read = 0
+    for at in range(len(whole) - 200, len(whole) + 1):
+        path.write_text(whole[:at], encoding="ascii")
+        try:
+            f_hz, s11 = read_sweep(path)
+        except SweepFileError:
+            continue
+        read += 1
+        assert np.array_equal(f_hz, F_HZ[: len(f_hz)])
+        assert np.array_equal(s11, reflection()[: len(f_hz)])
+    assert read >= 3
 
 
 def test_no_file_a_folder_and_too_large_a_file_are_told(tmp_path: Path) -> None:
