@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from bench.errors import PlanError
 from bench.model import CoilModel, coil_model
-from bench.physics.regeneration import Antenna, Circuit, Control, Feedback
+from bench.physics.regeneration import Antenna, Circuit, Control, Feedback, State, tank
 
 if TYPE_CHECKING:
     from bench.plan.schema import Coil, Plan
@@ -18,6 +19,12 @@ if TYPE_CHECKING:
 # Where the plan gives none: middling plate resistances of small receiving triodes and pentodes (tube manuals of
 # the 1930s to 1950s, from memory), and round figures for transistors. A tickler is a low load: it matters little.
 USUAL_RP_OHM = {"triode": 10e3, "pentode": 500e3, "fet": 50e3, "bipolar": 50e3}
+
+# Where the plan gives no gm: middling values at the currents of a detector (tube manuals of the 1930s to 1950s, from
+# memory; round figures for transistors).
+USUAL_GM_S = {"triode": 0.8e-3, "pentode": 1.0e-3, "fet": 3e-3, "bipolar": 15e-3}
+# A small-signal silicon transistor at a milliampere or so: round figures, no source.
+USUAL_CURRENT_GAIN, USUAL_TRANSITION_HZ = 100.0, 200e6
 
 _TUNING_POINTS = 5
 
@@ -46,6 +53,32 @@ def rp_of(plan: Plan) -> tuple[float, str | None]:
     return usual, (
         f"receiver.rp is not in the plan: taking {usual / 1e3:g} kohm, usual for a {plan.receiver.device}."
     )
+
+
+def _base(plan: Plan) -> dict[str, float]:
+    """What a bipolar's base takes, in the hybrid-pi circuit."""
+    if plan.receiver.device != "bipolar":
+        return {}
+    gain, transition_hz = plan.receiver.current_gain, plan.receiver.transition_frequency
+    return {
+        "current_gain": USUAL_CURRENT_GAIN if gain is None else gain,
+        "transit_s": 1 / (2 * math.pi * (USUAL_TRANSITION_HZ if transition_hz is None else transition_hz)),
+    }
+
+
+def usual_base(plan: Plan) -> str | None:
+    """A note where a bipolar's base is taken as usual instead of from the plan."""
+    if plan.receiver.device != "bipolar":
+        return None
+    usual = {
+        "receiver.current_gain": (plan.receiver.current_gain, f"{USUAL_CURRENT_GAIN:g}"),
+        "receiver.transition_frequency": (
+            plan.receiver.transition_frequency,
+            f"{USUAL_TRANSITION_HZ / 1e6:g} MHz",
+        ),
+    }
+    taken = [f"{key} ({value})" for key, (given, value) in usual.items() if given is None]
+    return f"Taken as usual for a bipolar, not in the plan: {', '.join(taken)}." if taken else None
 
 
 def control(plan: Plan) -> Control:
@@ -125,7 +158,37 @@ def circuit(
         feedback=feedback(plan),
         antenna=None if with_antenna is False else antenna(plan),
         device=plan.receiver.device,
+        topology=plan.receiver.topology,
+        grid_ohm=math.inf if plan.receiver.grid_leak is None else plan.receiver.grid_leak,
+        **_base(plan),
     )
+
+
+def in_set_over_alone(
+    plan: Plan,
+    coil: Coil,
+    f0_hz: ArrayLike,
+    *,
+    q: ArrayLike = 100.0,
+    state: State = "working",
+    with_antenna: bool | None = None,
+) -> NDArray[np.float64]:
+    """Resonance in the set, control at angle 0, over that of coil and tuning capacitor alone; shape of `f0_hz`.
+
+    The network is held to have `f0_hz` (as read in the set) and `q` in `state`, and its tank is then taken out of it. A
+    tickler that the control shorts at angle 0 lowers the tank's inductance and so raises this; grid-plate and winding
+    capacitances lower it. The plan's gm, or the device's usual one: it hardly matters here.
+
+    Raises
+    ------
+    PlanError
+        The coil's windings are not known.
+    """
+    gm = plan.receiver.gm or USUAL_GM_S[plan.receiver.device]
+    whole = circuit(plan, coil, gm_s=gm, with_antenna=with_antenna)
+    own = tank(whole, f0_hz, q, state)
+    alone = 1 / (2 * math.pi * np.sqrt(np.asarray(whole.l_h) * own.capacitance_f))
+    return np.asarray(np.asarray(f0_hz, float) / alone, float)
 
 
 def onset_frequencies(plan: Plan, coil: Coil, model: CoilModel) -> tuple[float, ...]:

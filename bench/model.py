@@ -20,7 +20,8 @@ from bench.physics import winding
 from bench.physics.winding import Winding, WindingError
 
 if TYPE_CHECKING:
-    from bench.plan.schema import Coil, Plan
+    from bench.plan.schema import Coil, Plan, TicklerWinding
+    from bench.plan.tapped import Tap
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,9 @@ TYPICAL_Q_SHARE = 0.75
 @dataclass(frozen=True)
 class CoilModel:
     """A coil's two windings as circuit values.
+
+    In a coil tapped for the cathode the part between tap and ground stands in the tickler's place, and couples to the
+    whole coil, itself included.
 
     Parameters
     ----------
@@ -89,7 +93,7 @@ def tickler_winding(coil: Coil, turns: float | None = None) -> Winding:
     PlanError
         A size is missing, or the winding cannot exist.
     """
-    tickler, grid = coil.tickler, coil.grid
+    tickler, grid = _tickler(coil), coil.grid
     wire, insulated = tickler.wire, tickler.insulated
     if wire is None:
         raise PlanError(
@@ -112,8 +116,14 @@ def tickler_winding(coil: Coil, turns: float | None = None) -> Winding:
         raise PlanError(f"coil {coil.name!r}, tickler: {problem}") from problem
 
 
+def _tickler(coil: Coil) -> TicklerWinding:
+    if coil.tickler is None:
+        raise PlanError(f"coil {coil.name!r} has no tickler.")
+    return coil.tickler
+
+
 def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> CoilModel:
-    """A coil of the plan as circuit values, with the plan's tickler turns or others.
+    """A coil of the plan as circuit values, with the plan's turns of the tickler (below the tap) or others.
 
     Raises
     ------
@@ -125,11 +135,14 @@ def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> Co
     l_h = coil.grid.inductance
     if l_h is None:
         l_h = winding.inductance(grid or grid_winding(coil))
-    turns = coil.tickler.turns if tickler_turns is None else tickler_turns
+    turns = coil.feedback_turns if tickler_turns is None else tickler_turns
     if not (math.isfinite(turns) and turns > 0):
         raise PlanError(f"coil {coil.name!r}: tickler turns must be more than zero, not {turns:g}.")
-    tickler_l_h = _tickler_inductance(coil, turns)
-    k = _coupling(coil, grid, turns)
+    if coil.tap is not None:
+        tickler_l_h, k = _tapped(coil, coil.tap, grid, l_h, turns)
+    else:
+        tickler_l_h = _tickler_inductance(coil, turns)
+        k = _coupling(coil, grid, turns)
     return CoilModel(
         l_h=l_h,
         tickler_l_h=tickler_l_h,
@@ -154,16 +167,56 @@ def tuning_span(plan: Plan, coil: Coil, added_c_f: float = 0.0) -> tuple[float, 
     return resonance_span(model.l_h, most, stray + 3e-12 + added_c_f)
 
 
+def _tapped(coil: Coil, tap: Tap, grid: Winding | None, l_h: float, turns: float) -> tuple[float, float]:
+    """Inductance below the tap, and its coupling coefficient with the whole coil.
+
+    One layer in two parts has L = La + Lb + 2 Mab (NBS Circular 74, 1918, on inductances in series), and what part a
+    shares with the whole is La + Mab.
+    """
+    if coil.grid.turns is not None and turns >= coil.grid.turns:
+        raise PlanError(
+            f"coil {coil.name!r}: a tap at {turns:g} turns is beyond the coil's {coil.grid.turns:g} turns."
+        )
+    below, k = _tap_by_geometry(grid, turns) if grid is not None else (None, None)
+    planned = coil.feedback_turns
+    if below is not None and grid is not None:
+        below *= l_h / winding.inductance(grid)
+    if tap.inductance is not None:
+        course = (turns / planned) ** 2
+        if grid is not None:
+            course = _tap_by_geometry(grid, turns)[0] / _tap_by_geometry(grid, planned)[0]
+        below = tap.inductance * course
+    if tap.k is not None:
+        course = (
+            1.0 if grid is None else _tap_by_geometry(grid, turns)[1] / _tap_by_geometry(grid, planned)[1]
+        )
+        k = min(tap.k * course, 0.999)
+    if below is None or k is None:
+        raise PlanError(f"coil {coil.name!r}: the tap is not known; write tap.inductance and tap.k.")
+    return below, k
+
+
+def _tap_by_geometry(grid: Winding, turns: float) -> tuple[float, float]:
+    whole = winding.inductance(grid)
+    below, above = (
+        winding.inductance(Winding(n, grid.diameter_m, n * grid.pitch_m, grid.wire_m, grid.insulated_m))
+        for n in (turns, grid.turns - turns)
+    )
+    shared = below + 0.5 * (whole - below - above)
+    return below, winding.coupling(shared, whole, below)
+
+
 def _has_tickler_geometry(coil: Coil) -> bool:
-    diameter = coil.tickler.diameter or coil.grid.diameter or coil.grid.form_diameter
-    return coil.tickler.wire is not None and diameter is not None
+    tickler = _tickler(coil)
+    diameter = tickler.diameter or coil.grid.diameter or coil.grid.form_diameter
+    return tickler.wire is not None and diameter is not None
 
 
 def _tickler_inductance(coil: Coil, turns: float) -> float:
-    planned = coil.tickler.turns
-    if coil.tickler.inductance is None:
+    tickler = _tickler(coil)
+    planned, given = tickler.turns, tickler.inductance
+    if given is None:
         return winding.inductance(tickler_winding(coil, turns))
-    given = coil.tickler.inductance
     if turns == planned:
         return given
     if _has_tickler_geometry(coil):
@@ -173,23 +226,24 @@ def _tickler_inductance(coil: Coil, turns: float) -> float:
 
 
 def _coupling(coil: Coil, grid: Winding | None, turns: float) -> float:
-    given = coil.tickler.k
-    geometry = grid is not None and coil.tickler.gap is not None and _has_tickler_geometry(coil)
-    if given is not None and (turns == coil.tickler.turns or not geometry):
+    tickler = _tickler(coil)
+    given = tickler.k
+    geometry = grid is not None and tickler.gap is not None and _has_tickler_geometry(coil)
+    if given is not None and (turns == tickler.turns or not geometry):
         return given
     if grid is None or not geometry:
-        need = "tickler.gap" if coil.tickler.gap is None else "the geometry of both windings"
+        need = "tickler.gap" if tickler.gap is None else "the geometry of both windings"
         raise PlanError(f"coil {coil.name!r}: the coupling is not known; write tickler.k, or {need}.")
     if given is None:
         return _geometric_k(coil, grid, turns)
-    course = _geometric_k(coil, grid, turns) / _geometric_k(coil, grid, coil.tickler.turns)
+    course = _geometric_k(coil, grid, turns) / _geometric_k(coil, grid, tickler.turns)
     return min(given * course, 0.999)
 
 
 def _geometric_k(coil: Coil, grid: Winding, turns: float) -> float:
     tickler = tickler_winding(coil, turns)
     try:
-        mutual_h = winding.mutual(grid, tickler, coil.tickler.gap or 0.0)
+        mutual_h = winding.mutual(grid, tickler, _tickler(coil).gap or 0.0)
     except WindingError as problem:
         raise PlanError(f"coil {coil.name!r}, tickler: {problem}") from problem
     return winding.coupling(mutual_h, winding.inductance(grid), winding.inductance(tickler))

@@ -63,7 +63,7 @@ def find(plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, c
 
     Each is tried alone, all else as it is but the tickler's turns.
     """
-    search = _Search(plan, coil, fit, index, window, _coarse_turns(coil.tickler.turns, chosen))
+    search = _Search(plan, coil, fit, index, window, _coarse_turns(coil.feedback_turns, chosen))
     found = [search.try_values(what, trials) for what, trials in _all(plan, coil, fit, index)]
     found.append(search.try_gap())
     return sorted(
@@ -174,7 +174,7 @@ class _Search:
         self, plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, turns: Sequence[float]
     ) -> None:
         self.plan, self.coil, self.fit, self.index, self.window = plan, coil, fit, index, window
-        self.now = coil.tickler.turns
+        self.now = coil.feedback_turns
         self.ladder = ladder
         self.steps = ladder(plan, coil, turns)
         self.before = float(window.margin(predict(fit, index, self.steps.change())).max())
@@ -203,25 +203,24 @@ class _Search:
     def try_gap(self) -> Lever | None:
         """Tickler nearer or further: M by geometry, for each gap and number of turns."""
         coil, plan = self.coil, self.plan
-        gap = coil.tickler.gap
-        if not gap or coil.tickler.k is not None:
+        tickler = coil.tickler
+        if tickler is None or not tickler.gap or tickler.k is not None:
             return None
+        gap = tickler.gap
         like = plan.show.length
-        trials, mutual, tickler = [], [], []
+        trials, mutual, inductance = [], [], []
         try:
             present = coil_model(plan, coil)
             for share in (0.25, 0.5, 0.75, 1.5, 2.0, 3.0, 4.0, 6.0):
-                moved = coil.model_copy(
-                    update={"tickler": coil.tickler.model_copy(update={"gap": gap * share})}
-                )
+                moved = coil.model_copy(update={"tickler": tickler.model_copy(update={"gap": gap * share})})
                 models = [coil_model(plan, moved, tickler_turns=n) for n in self.steps.turns]
                 mutual += [m.mutual_h / present.mutual_h for m in models]
-                tickler += [m.tickler_l_h / present.tickler_l_h for m in models]
+                inductance += [m.tickler_l_h / present.tickler_l_h for m in models]
                 words = f"from {show(gap, 'length', like)} to {show(gap * share, 'length', like)}"
                 trials.append(_Trial(words, abs(math.log(share)), {}))
         except PlanError:
             return None
-        change = Change(mutual=np.array(mutual)[:, None], tickler=np.array(tickler)[:, None])
+        change = Change(mutual=np.array(mutual)[:, None], tickler=np.array(inductance)[:, None])
         angles = predict(self.fit, self.index, change).reshape(len(trials), len(self.steps.turns), -1)
         pick = self._pick(trials, self.steps.turns, angles)
         return self._lever("tickler gap", pick, trials[pick.trial], self.steps.turns[pick.turns])

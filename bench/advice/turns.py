@@ -39,7 +39,7 @@ class Ladder:
 
 def ladder(plan: Plan, coil: Coil, turns: Sequence[float]) -> Ladder:
     """What numbers of turns do, by the windings' geometry; M as the turns and L as their square where there is none."""
-    now = coil.tickler.turns
+    now = coil.feedback_turns
     mutual, tickler, kept = [], [], []
     try:
         present = coil_model(plan, coil)

@@ -31,7 +31,7 @@ HARSH_PER_DEG = 0.02
 def nothing(coil: Coil, why: str) -> dict[str, Any]:
     """Advice where none can be given."""
     return {
-        "tickler_turns_now": _number(coil.tickler.turns),
+        "tickler_turns_now": _number(coil.feedback_turns),
         "tickler_turns_best": None,
         "predicted": [],
         "verdict": None,
@@ -53,7 +53,7 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
         False where no onset angle was read and gm.M is the plan's.
     """
     window = window_of(plan)
-    now = coil.tickler.turns
+    now = coil.feedback_turns
     f_hz = fit.model.f_hz[fit.model.coil == index]
     steps = ladder(plan, coil, _turns(now))
     angles = predict(fit, index, steps.change())

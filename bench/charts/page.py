@@ -213,7 +213,7 @@ def coil_page(
         ),
         recipe=words.recipe_lines(coil, plan.show),
         grid_turns=coil.grid.turns,
-        tickler_turns=coil.tickler.turns,
+        tickler_turns=coil.feedback_turns,
         wire_m=coil.grid.wire,
         l_h=Reading(known(entry.get("l_h")), known(entry.get("l_u_h"))),
         c_stray_f=Reading(known(entry.get("c_stray_f")), known(entry.get("c_stray_u_f"))),

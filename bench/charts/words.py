@@ -180,7 +180,12 @@ def recipe_lines(coil: Coil, show: Show) -> tuple[tuple[str, str], ...]:
         second.append(f"{length(grid.length, show)} long")
     if second:
         rows.append(("", ", ".join(second)))
+    if coil.tap is not None:
+        below = coil.feedback_turns
+        return (*rows, ("Tap", f"{turns(below)}{FIXED}{turns_word(below)} above the grounded end"))
     tickler = coil.tickler
+    if tickler is None:
+        return tuple(rows)
     text = [f"{turns(tickler.turns)}{FIXED}{turns_word(tickler.turns)}"]
     if tickler.wire:
         text.append(f"wire {length(tickler.wire, show)}")

@@ -29,20 +29,14 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
     """
     import json
 
-    from bench.circuits import gm_of, rp_of
+    from bench.circuits import gm_of, rp_of, usual_base
     from bench.commands.plans import plan_path, plan_with
 
     plan = plan_with(plan_path(plan_file), sets)
     gm_of(plan)
-    note = rp_of(plan)[1]
-    if note:
-        click.echo(note, err=True)
-    if plan.receiver.feedback.capacitor == 0 and plan.receiver.control.kind != "throttle":
-        click.echo(
-            "The plan has no receiver.feedback.capacitor, so the plate's RF current has hardly a way back through the tickler; "
-            'write it, for example capacitor = "270 pF".',
-            err=True,
-        )
+    for note in (rp_of(plan)[1], usual_base(plan), _no_way_back(plan)):
+        if note:
+            click.echo(note, err=True)
     coils = [_predict(plan, coil) for coil in plan.coil]
     guessed = [coil.name for coil in plan.coil if coil.grid.q is None]
     if guessed:
@@ -56,6 +50,18 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
         return
     for coil in coils:
         _show(plan, coil)
+
+
+def _no_way_back(plan: Plan) -> str | None:
+    """What is missing where the plate's RF current has hardly a way back."""
+    if plan.receiver.feedback.capacitor > 0 or plan.receiver.control.kind == "throttle":
+        return None
+    tapped = plan.receiver.topology == "cathode-tap"
+    way, value = ("to ground", "10 nF") if tapped else ("back through the tickler", "270 pF")
+    return (
+        f"The plan has no receiver.feedback.capacitor, so the plate's RF current has hardly a way {way}; "
+        f'write it, for example capacitor = "{value}".'
+    )
 
 
 def _predict(plan: Plan, coil: Coil) -> dict[str, Any]:
@@ -86,18 +92,33 @@ def _row(f_hz: float, q: float, found: Onset, i: int) -> dict[str, Any]:
         "starts_deg": [float(angle) for angle in found.starts_deg[i] if angle == angle],
         "growth_per_s": _known(found.growth_per_s[i]),
         "oscillation_hz": _known(found.oscillation_hz[i]),
+        "rest_hz": _known(found.rest_hz[i]),
         "q": float(q),
         "slope_per_deg": _known(found.slope_per_deg[i]),
+        "verdict": _verdict(found, i),
         "other_modes": [
             {
                 "angle_deg": mode.angle_deg,
+                "until_deg": mode.until_deg,
                 "frequency_hz": mode.frequency_hz,
                 "growth_per_s": mode.growth_per_s,
+                "part": mode.part,
             }
             for mode in found.other_modes
             if mode.index == (i,)
         ],
     }
+
+
+def _verdict(found: Onset, i: int) -> str:
+    """What the tank does over the control's travel, in a word or two; a wrong frequency outweighs the rest."""
+    if found.wrong_frequency[i]:
+        return "wrong frequency"
+    if found.never[i]:
+        return "never"
+    if found.everywhere[i]:
+        return "everywhere"
+    return "in and out" if (found.starts_deg[i] == found.starts_deg[i]).sum() > 1 else "starts"
 
 
 def _known(value: Any) -> float | None:
@@ -112,10 +133,12 @@ def _show(plan: Plan, coil: dict[str, Any]) -> None:
 
     control, unit = plan.receiver.control, plan.show.frequency
     low, high = control.window_deg
+    tapped = plan.receiver.topology == "cathode-tap"
+    words = ("below the tap", "shared with the whole coil") if tapped else ("tickler", "mutual")
     click.echo(
         f"Coil {coil['name']}: L {quantities.show(coil['l_h'], 'inductance')}, "
-        f"tickler {quantities.show(coil['tickler_l_h'], 'inductance')}, "
-        f"mutual {quantities.show(coil['mutual_h'], 'inductance')} (k {coil['k']:.3f})"
+        f"{words[0]} {quantities.show(coil['tickler_l_h'], 'inductance')}, "
+        f"{words[1]} {quantities.show(coil['mutual_h'], 'inductance')} (k {coil['k']:.3f})"
     )
     rows = [("frequency", "Q", "onset", "clock", "loss cancelled", "")]
     remarks = []
@@ -132,17 +155,10 @@ def _show(plan: Plan, coil: dict[str, Any]) -> None:
                     f"{angle:.0f} deg",
                     control.clock(angle),
                     "" if row["slope_per_deg"] is None else f"{100 * row['slope_per_deg']:.2f} %/deg",
-                    _place(angle, low, high),
+                    _place(row, low, high),
                 )
             )
-        if len(row["starts_deg"]) > 1:
-            turns = ", ".join(control.clock(at) for at in row["starts_deg"])
-            remarks.append(f"{frequency}: starts and stops in turn at {turns}.")
-        remarks += [
-            f"{frequency}: another oscillation, at {quantities.show(mode['frequency_hz'], 'frequency', unit)}, "
-            f"from {control.clock(mode['angle_deg'])} on."
-            for mode in row["other_modes"]
-        ]
+        remarks += [f"{frequency}: {text}" for text in _remarks(plan, row)]
     widths = [max(len(cells[i]) for cells in rows) for i in range(6)]
     for cells in rows:
         line = "  ".join(cell.rjust(width) for cell, width in zip(cells[:5], widths, strict=False))
@@ -155,7 +171,53 @@ def _why_never(row: dict[str, Any]) -> str:
     return "oscillates elsewhere, see below" if row["other_modes"] else "too little feedback"
 
 
-def _place(angle_deg: float, low_deg: float, high_deg: float) -> str:
+# What a mode's energy sits in, as the user would look for it.
+_PARTS = {
+    "choke": "the RF choke resonates",
+    "tickler": "the feedback loop resonates without the tank",
+    "tank": "the tank with all round it, by another way",
+}
+
+
+def _remarks(plan: Plan, row: dict[str, Any]) -> list[str]:
+    """All that the row's one angle does not say: several starts, other oscillations, a frequency that is not the tank's."""
+    from bench import quantities
+    from bench.physics.regeneration import ASTRAY_SHARE
+
+    control, unit = plan.receiver.control, plan.show.frequency
+    said = []
+    if len(row["starts_deg"]) > 1:
+        at = [control.clock(angle) for angle in row["starts_deg"]]
+        steps = [f"{'stops' if i % 2 else 'starts'} at {clock}" for i, clock in enumerate(at)]
+        if row["starts_deg"][0] == 0:
+            steps[0] = "oscillates already at the end stop"
+        said.append(f"{', '.join(steps)}.")
+    for mode in row["other_modes"]:
+        low, high = (control.clock(mode[name]) for name in ("angle_deg", "until_deg"))
+        until = "on" if mode["until_deg"] >= control.travel_deg else f"to {high}"
+        if mode["frequency_hz"] == 0:
+            said.append(f"blocks or latches without oscillating from {low} {until}.")
+            continue
+        own = row["angle_deg"]
+        first = "before the tank does" if own is None or mode["angle_deg"] <= own else "beside the tank"
+        said.append(
+            f"another oscillation, at {quantities.show(mode['frequency_hz'], 'frequency', unit)}, from {low} {until}, "
+            f"{first}: {_PARTS[mode['part']]}."
+        )
+    hz, rest_hz = row["oscillation_hz"], row["rest_hz"]
+    if hz is not None and rest_hz is not None and abs(hz / rest_hz - 1) > ASTRAY_SHARE:
+        said.append(
+            f"where it starts, it does so at {quantities.show(hz, 'frequency', unit)}: far from the tank's own."
+        )
+    return said
+
+
+def _place(row: dict[str, Any], low_deg: float, high_deg: float) -> str:
+    angle_deg = row["angle_deg"]
+    if row["verdict"] == "wrong frequency":
+        return "at a wrong frequency, see below"
+    if row["verdict"] == "everywhere":
+        return "oscillates everywhere, already at the end stop"
     if angle_deg == 0:
         return "oscillates already at the end stop"
     if angle_deg < low_deg:

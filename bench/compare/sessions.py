@@ -362,9 +362,9 @@ def _foreseen(
 ) -> list[tuple[float, float]]:
     """Frequencies and the angles that the fit before foresaw for the turns wound since, where nothing else changed."""
     physical = [c.key for c in changes if c.physical and c.coil in (None, name)]
-    if physical != [f"coil.{name}.tickler.turns"]:
+    if physical not in ([f"coil.{name}.tickler.turns"], [f"coil.{name}.tap.turns"]):
         return []
-    turns = after.coil_named(name).tickler.turns
+    turns = after.coil_named(name).feedback_turns
     advice = before.get("advice")
     frequencies = [_number(row, "f_hz") for row in _listed(before, "onset")]
     for predicted in _listed(advice if isinstance(advice, Mapping) else {}, "predicted"):

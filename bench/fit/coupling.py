@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.circuits import circuit, rp_of
+from bench.circuits import USUAL_GM_S, circuit, rp_of, usual_base
 from bench.physics import coupling as physics
 from bench.physics import dial
 from bench.physics.coupling import CoilOnsets, CouplingFit, Priors
@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from bench.physics.regeneration import State
     from bench.plan.schema import Coil, Plan
 
-# Where the plan gives no gm: middling values at the currents of a detector (tube manuals of the 1930s to 1950s, from
-# memory; round figures for transistors). Only the product with M is then claimed.
-USUAL_GM_S = {"triode": 0.8e-3, "pentode": 1.0e-3, "fet": 3e-3, "bipolar": 15e-3}
 UNKNOWN_GM_SHARE_U = 0.6
 UNKNOWN_RP_SHARE_U = 0.7
 # gm.M by the plan alone: the valve's scatter and the windings'.
@@ -110,8 +107,9 @@ def fit_coupling(
         if plan.receiver.rp is None:
             priors = replace(priors, rp=UNKNOWN_RP_SHARE_U)
     rp_note = rp_of(plan)[1]
-    if rp_note:
-        warnings.append(rp_note[0].upper() + rp_note[1:])
+    for note in (rp_note, usual_base(plan)):
+        if note:
+            warnings.append(note[0].upper() + note[1:])
     if not known:
         warnings.append(
             "The plan gives no receiver.gm: onset tells the product gm·M only, and M and k stay unknown."

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +21,18 @@ _REAL = 1e-9  # an imaginary part this small (share of the root) is rounding
 
 @dataclass(frozen=True)
 class Mode:
-    """An unstable mode that is not the tank's: whose, from which angle, and where it grows fastest.
+    """An unstable mode that is not the tank's: whose, at which angles, and how fast it grows at its fastest.
 
-    A frequency of 0 is a latch, not an oscillation.
+    `angle_deg` to `until_deg` is where it grows. `part` is the inductance that holds most of its energy: "tank",
+    "tickler" (the feedback loop on its own) or "choke"; "none" for a frequency of 0, a latch and no oscillation.
     """
 
     index: tuple[int, ...]
     angle_deg: float
     frequency_hz: float
     growth_per_s: float
+    until_deg: float
+    part: str
 
 
 def pencil(network: Network, size: int) -> tuple[Floats, Floats]:
@@ -133,30 +137,76 @@ def other_modes(
         return found
 
     everyone = np.arange(size)
-    table = [
-        unstable(everyone, np.full(size, angle))
-        for angle in np.linspace(0.0, circuit.control.travel_deg, _ANGLES)
-    ]
     grid = np.linspace(0.0, circuit.control.travel_deg, _ANGLES)
+    table = [unstable(everyone, np.full(size, angle)) for angle in grid]
+
+    def edge(member: int, s: complex, shown: float, hidden: float) -> float:
+        """Where a mode that shows at one angle and not at another comes or goes; the side where it shows."""
+        for _ in range(8 if shown != hidden else 0):
+            middle = 0.5 * (shown + hidden)
+            if any(_alike(r, s) for r in unstable(np.array([member]), np.array([middle]))[0]):
+                shown = middle
+            else:
+                hidden = middle
+        return shown
+
     modes = []
     for member in range(size):
-        tracks: list[tuple[int, complex]] = []  # first grid angle, root of largest growth
+        tracks: list[_Track] = []
         for k in range(_ANGLES):
             for s in table[k][member]:
-                same = next((t for t, (_, r) in enumerate(tracks) if _alike(s, r)), None)
+                same = next((track for track in tracks if _alike(s, track.root)), None)
                 if same is None:
-                    tracks.append((k, s))
-                elif s.real > tracks[same][1].real:
-                    tracks[same] = (tracks[same][0], s)
-        for first, s in tracks:
-            low, high = grid[max(first - 1, 0)], grid[first]
-            for _ in range(8 if first else 0):
-                middle = 0.5 * (low + high)
-                shows = any(_alike(r, s) for r in unstable(np.array([member]), np.array([middle]))[0])
-                low, high = (low, middle) if shows else (middle, high)
+                    tracks.append(_Track(k, k, k, s))
+                    continue
+                same.last = k
+                if s.real > same.root.real:
+                    same.fastest, same.root = k, s
+        for track in tracks:
+            s = track.root
             index = tuple(int(i) for i in np.unravel_index(member, shape)) if shape else ()
-            modes.append(Mode(index, float(high), s.imag / (2 * math.pi), s.real))
+            low = edge(member, s, float(grid[track.first]), float(grid[max(track.first - 1, 0)]))
+            high = edge(member, s, float(grid[track.last]), float(grid[min(track.last + 1, _ANGLES - 1)]))
+            part = _part(circuit, tank, member, float(grid[track.fastest]), s)
+            modes.append(Mode(index, low, s.imag / (2 * math.pi), s.real, high, part))
     return tuple(modes)
+
+
+@dataclass
+class _Track:
+    """One mode over the grid of angles: where it first and last grows, where fastest, and its root there."""
+
+    first: int
+    last: int
+    fastest: int
+    root: complex
+
+
+def _part(circuit: Circuit, tank: Tank, member: int, angle_deg: float, s: complex) -> str:
+    """The inductance that a mode's frequency follows most: an inductance that held all its energy would move it by a half."""
+    if s.imag == 0:
+        return "none"
+    who = np.array([member])
+    own = net.take_tank(tank, who)
+
+    def moved(changed: Circuit) -> float:
+        network = assemble(changed, own.loss_ohm, own.capacitance_f, np.array([angle_deg]))
+        roots = natural_frequencies(network, np.array([abs(s)]), 1)[0]
+        roots = roots[np.isfinite(roots)]
+        return float(abs(roots[np.argmin(np.abs(roots - s))] - s))
+
+    few, more = net.take(circuit, who), 1.0 + 1e-4
+
+    def times(value: Any) -> Any:
+        return np.asarray(value, dtype=float) * more
+
+    # M kept, so that tank and tickler are told apart.
+    shifts = {
+        "tank": moved(replace(few, l_h=times(few.l_h))),
+        "tickler": moved(replace(few, tickler_l_h=times(few.tickler_l_h))),
+        "choke": moved(replace(few, feedback=replace(few.feedback, choke_h=times(few.feedback.choke_h)))),
+    }
+    return max(shifts, key=lambda name: shifts[name])
 
 
 def _alike(a: complex, b: complex) -> bool:

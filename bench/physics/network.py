@@ -50,7 +50,9 @@ class Circuit:
 
     In the cathode tap, `tickler_l_h` is the part of the tank coil between tap and ground and `mutual_h`
     what it shares with the whole coil. `grid_ohm` is a resistor from grid to ground beside the tank's own
-    loss (a grid leak, a known damping resistor).
+    loss (a grid leak, a known damping resistor). `current_gain` and `transit_s` (1/2πfT) are a bipolar's: its base
+    takes gm/current_gain and gm·transit_s between base and emitter, as in the hybrid-pi circuit (Giacoletto, RCA
+    Review 15, 506, 1954). Of other devices the grid takes nothing.
     """
 
     control: Control
@@ -64,6 +66,8 @@ class Circuit:
     device: Device = "triode"
     topology: Topology = "tickler"
     grid_ohm: ArrayLike = math.inf
+    current_gain: ArrayLike = math.inf
+    transit_s: ArrayLike = 0.0
 
     def __post_init__(self) -> None:
         if self.topology not in TOPOLOGIES:
@@ -71,7 +75,7 @@ class Circuit:
         kinds = TOPOLOGIES[self.topology].kinds
         if self.control.kind not in kinds:
             raise ValueError(f"a {self.topology} circuit takes a {' or '.join(kinds)} control")
-        for name in ("l_h", "tickler_l_h", "rp_ohm", "grid_ohm"):
+        for name in ("l_h", "tickler_l_h", "rp_ohm", "grid_ohm", "current_gain"):
             if not np.all(np.asarray(getattr(self, name), dtype=float) > 0):
                 raise ValueError(f"{name} must be above 0")
 
@@ -115,7 +119,7 @@ TOPOLOGIES: dict[str, _Topology] = {
     "cathode-tap": _Topology((CATHODE, GROUND), 1.0, CATHODE, PLATE, (PLATE, CATHODE), ("supply",)),
 }
 
-_VALUES = ("gm_s", "rp_ohm", "l_h", "tickler_l_h", "mutual_h", "grid_ohm")
+_VALUES = ("gm_s", "rp_ohm", "l_h", "tickler_l_h", "mutual_h", "grid_ohm", "current_gain", "transit_s")
 _FEEDBACK = tuple(Feedback.__dataclass_fields__)
 _ANTENNA = tuple(Antenna.__dataclass_fields__)
 
@@ -225,6 +229,10 @@ def assemble(
     values: Any = feedback
     stray = 0.5 * coupling * values.winding_capacitance_f
     branch(GRID, GROUND, coupling / members.grid_ohm, capacitance_f, 0.0)
+    gm = coupling * valve * mark.gm * members.gm_s
+    per_gain = 1.0 / members.current_gain
+    if not (_nothing(per_gain) and _nothing(members.transit_s)):
+        branch(GRID, shape.source, gm * per_gain, gm * members.transit_s, 0.0)
     branch(PLATE, shape.source, valve * mark.plate_conductance / members.rp_ohm, 0.0, 0.0)
     branch(PLATE, GROUND, 0.0, values.plate_capacitance_f, 0.0)
     branch(PLATE, GRID, 0.0, coupling * values.grid_plate_capacitance_f, 0.0)
@@ -241,7 +249,7 @@ def assemble(
         l_h=circuit.l_h,
         winding_l_h=circuit.tickler_l_h,
         mutual_h=shape.polarity * coupling * mark.mutual * members.mutual_h,
-        gm_s=coupling * valve * mark.gm * members.gm_s,
+        gm_s=gm,
         topology=shape,
         antenna=antenna,
     )

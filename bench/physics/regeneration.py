@@ -37,6 +37,9 @@ __all__ = [
 
 State = Literal["alone", "working", "cold"]
 
+# The control pulls the dial by a few percent at most: further off, it is not the tank that sets the frequency.
+ASTRAY_SHARE = 0.1
+
 _MOST_STEPS = 400
 _FIRST_STEP, _LONGEST_STEP, _SHORTEST_STEP = 1 / 40, 1 / 12, 1e-5
 
@@ -55,19 +58,22 @@ class Onset:
         Real part of the tank's root at full travel.
     oscillation_hz
         Frequency at onset (NaN never).
+    rest_hz
+        Frequency of the tank in the set with the control at angle 0.
     slope_per_deg
         Share of the tank's loss (ω/2Q) cancelled by one degree, at onset.
     other_modes
         Every other unstable mode, with the member's index.
     everywhere, several, wrong_frequency
         Flags: at every angle; more than one start; another mode starts no later than the tank's, or the
-        tank's own is more than 5 % from its frequency.
+        tank's own starts more than `ASTRAY_SHARE` from its frequency at angle 0.
     """
 
     angle_deg: Floats
     starts_deg: Floats
     growth_per_s: Floats
     oscillation_hz: Floats
+    rest_hz: Floats
     slope_per_deg: Floats
     other_modes: tuple[Mode, ...]
     everywhere: NDArray[np.bool_]
@@ -378,7 +384,10 @@ def onset(
             return members.take(member).solve(at, np.array(guess))
 
     others = other_modes(members.circuit, members.tank, tank_root, shape) if modes else ()
-    astray = np.abs(oscillation / members.tank.f0_hz - 1) > 0.05
+    # Beside the tank's frequency as it stands in the set, control at angle 0: what tickler and strays load it by is no fault.
+    rest_hz = trail.root[0].imag / (2 * math.pi)
+    with np.errstate(all="ignore"):
+        astray = np.abs(oscillation / rest_hz - 1) > ASTRAY_SHARE
     for mode in others:
         member = int(np.ravel_multi_index(mode.index, shape)) if shape else 0
         astray[member] |= not mode.angle_deg > angle[member]
@@ -387,6 +396,7 @@ def onset(
         starts_deg=padded,
         growth_per_s=trail.root[-1].real.reshape(shape),
         oscillation_hz=oscillation.reshape(shape),
+        rest_hz=rest_hz.reshape(shape),
         slope_per_deg=slope.reshape(shape),
         other_modes=others,
         everywhere=((angle == 0) & (count == 1)).reshape(shape),

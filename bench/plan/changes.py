@@ -110,5 +110,5 @@ def _plain(value: Any) -> Any:
 
 def _physical(key: Key) -> bool:
     if key[0] == "coil":
-        return key[2] in ("grid", "tickler")
+        return key[2] in ("grid", "tickler", "tap")
     return key[0] not in _ABOUT and key not in _WISHES

@@ -83,8 +83,13 @@ def explain(
 
 
 def _flat(problem: ValidationError, data: dict[str, Any]) -> Iterator[tuple[Path, str]]:
-    for error in problem.errors(include_url=False):
+    errors = problem.errors(include_url=False)
+    for error in errors:
         path: Path = tuple(part for part in error["loc"] if part != "[key]")
+        if error["type"] == "too_short" and any(
+            other["loc"][: len(path)] == path and len(other["loc"]) > len(path) for other in errors
+        ):
+            continue  # its entries are there and have their own errors
         cause = error.get("ctx", {}).get("error")
         if isinstance(cause, PartError):
             for key, message in cause.problems:
@@ -145,12 +150,12 @@ def _model_in(annotation: Any) -> Any:
 def _message(error: dict[str, Any], path: Path) -> str:
     kind, context = error["type"], error.get("ctx", {})
     last = str(path[-1]) if path else ""
+    if path == ("receiver", "topology"):
+        return (
+            f"{_short(error['input'])} is not modelled; what is: tickler (grid tank, plate coil), "
+            "cathode-tap (tank coil tapped for the cathode)"
+        )
     if kind == "extra_forbidden":
-        if path == ("receiver", "topology"):
-            return (
-                f'"{str(error["input"])[:40]}" is not modelled: only the grid tank with a tickler in the plate circuit is, '
-                "and it needs no such key"
-            )
         known = _known_keys(path[:-1])
         return f"unknown key; nearest known key: {plan_text.nearest(last, known)} (known: {', '.join(known)})"
     if kind == "missing":

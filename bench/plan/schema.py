@@ -32,10 +32,13 @@ from bench.plan.parts import (
     rising,
     taper_points,
 )
+from bench.plan.tapped import EXAMPLE as TAP_EXAMPLE
+from bench.plan.tapped import Tap
 
 DeviceKind = Literal["triode", "pentode", "fet", "bipolar"]
 ControlKind = Literal["divider", "shunt", "throttle", "supply", "swing", "measured"]
 TaperName = Literal["linear", "log", "reverse-log"]
+TopologyName = Literal["tickler", "cathode-tap"]
 
 
 class Tuning(Part):
@@ -160,9 +163,13 @@ class Antenna(Part):
 
 class Receiver(Part):
     name: Annotated[str, Field(max_length=200)] = ""
+    topology: TopologyName = "tickler"
     device: DeviceKind = "triode"
     gm: Siemens | None = None
     rp: Ohm | None = None
+    grid_leak: Ohm | None = None
+    current_gain: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    transition_frequency: Hertz | None = None
     supply: Volt | None = None
     tuning: Tuning
     control: Control
@@ -170,7 +177,15 @@ class Receiver(Part):
     antenna: Antenna | None = None
 
     def problems(self) -> Iterator[Problem]:
-        yield from self.positive("gm", "rp")
+        yield from self.positive("gm", "rp", "grid_leak", "transition_frequency")
+        if self.topology == "cathode-tap" and self.control.kind != "supply":
+            yield (
+                "control.kind",
+                'with a cathode tap the control sets the screen voltage: write kind = "supply"',
+            )
+        for name in ("current_gain", "transition_frequency"):
+            if getattr(self, name) is not None and self.device != "bipolar":
+                yield name, f'a {self.device} has none; it belongs to device = "bipolar"'
 
 
 class GridWinding(Part):
@@ -272,13 +287,48 @@ def coil_name(value: Any) -> Any:
 class Coil(Part):
     name: Annotated[str, BeforeValidator(coil_name)]
     grid: GridWinding
-    tickler: TicklerWinding
+    tickler: TicklerWinding | None = None
+    tap: Tap | None = None
     dials: Annotated[tuple[float, ...], Field(max_length=MOST_ENTRIES)] = ()
     onset_at: Annotated[tuple[Hertz, ...], Field(max_length=MOST_ENTRIES)] = ()
 
+    @property
+    def feedback_turns(self) -> float:
+        """Turns of the tickler, or of the part of the coil between tap and ground."""
+        turns = self.tickler.turns if self.tickler is not None else None
+        if self.tap is not None:
+            turns = self.tap.turns_of(self.grid.turns)
+        return turns or 0.0
+
     def problems(self) -> Iterator[Problem]:
-        if not self.grid.has_geometry and (self.tickler.k is None or self.tickler.inductance is None):
+        if self.tap is not None:
+            yield from self.tap.unfit(self.grid.turns, measured=self.grid.has_geometry)
+        tickler = self.tickler
+        if (
+            tickler is not None
+            and not self.grid.has_geometry
+            and (tickler.k is None or tickler.inductance is None)
+        ):
             yield "tickler.k", "a grid winding without its measures needs the tickler's inductance and k"
+
+    def feedback_problems(self, topology: TopologyName) -> Iterator[Problem]:
+        """Whether the coil has the feedback winding that the receiver's topology asks for, and no other."""
+        if topology == "cathode-tap":
+            if self.tap is None:
+                yield "tap", f'needed with topology = "cathode-tap", for example {TAP_EXAMPLE}'
+            if self.tickler is not None:
+                yield "tickler", 'with topology = "cathode-tap" a coil has a tap and no tickler; leave it out'
+            return
+        if self.tickler is None:
+            yield (
+                "tickler",
+                'needed, for example tickler = { turns = 5, gap = "2.5 mm", wire = "0.25 mm" }',
+            )
+        if self.tap is not None:
+            yield (
+                "tap",
+                'a tap feeds the cathode: write topology = "cathode-tap" under [receiver], or leave it out',
+            )
 
 
 class Readings(Part):
@@ -344,6 +394,8 @@ class Plan(Part):
                     f'a coil "{same}" is there already; names also differ without capitals',
                 )
             seen.setdefault(coil.name.casefold(), coil.name)
+            for key, message in coil.feedback_problems(self.receiver.topology):
+                yield f"coil.{index}.{key}", message
             for dial in coil.dials:
                 if not low <= dial <= high:
                     yield (
@@ -389,7 +441,7 @@ def recipe(plan: Plan, coil_name: str) -> str:
     """
     coil = plan.coil_named(coil_name)
     receiver = plan.receiver.model_dump(exclude_defaults=True, exclude={"name": True, "control": {"window"}})
-    windings = coil.model_dump(exclude_defaults=True, include={"grid", "tickler"})
+    windings = coil.model_dump(exclude_defaults=True, include={"grid", "tickler", "tap"})
     text = json.dumps(_canonical({"receiver": receiver, **windings}), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 

@@ -136,6 +136,7 @@ def _receiver(a: Answers) -> str:
         [
             "[receiver]",
             _line("name", _text(a.name)),
+            _line("# topology", '"cathode-tap"', "with tap = { turns = 2 } in place of each tickler"),
             _line("device", _text(a.device), "triode, pentode, fet, bipolar"),
             _maybe("gm", a.gm, "transconductance where oscillation starts", "0.65 mS"),
             _maybe("rp", a.rp, "plate (drain, collector) resistance", "25 kohm"),

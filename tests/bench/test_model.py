@@ -143,3 +143,39 @@ def test_no_turns(turns: float) -> None:
     plan = plan_of()
     with pytest.raises(PlanError, match="turns must be more than zero"):
         coil_model(plan, plan.coil[0], turns)
+
+
+TAPPED = RECEIVER.replace('resistance = "10 kohm"', 'kind = "supply"')
+
+
+def tapped_of(grid: str, tap: str) -> Plan:
+    return parse_plan(
+        f'[receiver]\ntopology = "cathode-tap"\n{TAPPED}\n[[coil]]\nname = "B"\ngrid = {{ {grid} }}\ntap = {{ {tap} }}\n'
+    )
+
+
+@pytest.mark.parametrize("turns", [2, 9, 20])
+def test_tap_by_geometry_is_the_sum_over_turns(turns: int) -> None:
+    """What the part below the tap shares with the part above it, by Maxwell's two circles turn by turn."""
+    plan = tapped_of(GRID, f"turns = {turns}")
+    model = coil_model(plan, plan.coil[0])
+    pitch = 24e-3 / 27
+    below, above = (Winding(n, 32e-3, n * pitch, 0.4e-3) for n in (turns, 27 - turns))
+    assert model.tickler_l_h == pytest.approx(winding.inductance(below), rel=1e-12)
+    shared = winding.inductance(below) + winding.mutual(below, above, 0.0)
+    assert model.mutual_h == pytest.approx(shared, rel=2e-3)
+    moved = coil_model(tapped_of(GRID, "turns = 5"), plan.coil[0], turns)
+    assert moved.mutual_h == pytest.approx(model.mutual_h, rel=1e-9)
+
+
+def test_tap_by_its_values() -> None:
+    grid, tap = 'inductance = "22 uH"', 'turns = 4, inductance = "0.6 uH", k = 0.5'
+    plan = tapped_of(grid, tap)
+    model = coil_model(plan, plan.coil[0])
+    assert (model.tickler_l_h, model.k) == (pytest.approx(0.6e-6), 0.5)
+    assert model.mutual_h == pytest.approx(0.5 * math.sqrt(22e-6 * 0.6e-6))
+    more = coil_model(plan, plan.coil[0], 6)
+    assert more.tickler_l_h == pytest.approx(0.6e-6 * 2.25)
+    beyond = tapped_of(GRID, "turns = 4")
+    with pytest.raises(PlanError, match="beyond the coil's 27 turns"):
+        coil_model(beyond, beyond.coil[0], 27)

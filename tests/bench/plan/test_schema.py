@@ -155,7 +155,7 @@ def test_packaged_example_is_sound() -> None:
         ('kind = "divider"', 'kind = "divider"\ncapacitance = ["100 pF", "10 pF"]', 13, "receiver.control.capacitance"),
         ('kind = "divider"', 'kind = "divider"\ndead_deg = [150, 150]', 13, "receiver.control.dead_deg"),
         ('kind = "divider"', 'kind = "divider"\ntopology = "cathode-tap"', 13, "receiver.control.topology: unknown key"),
-        ('device = "triode"', 'topology = "cathode-tap"', 3, '"cathode-tap" is not modelled'),
+        ('device = "triode"', 'topology = "crystal"', 3, '"crystal" is not modelled'),
         ('device = "triode"', 'device = "tetrode"', 3, "receiver.device.*nearest: .*triode"),
         ('taper = "linear"', 'taper = "audio"', 14, "receiver.control.taper.*linear, log, reverse-log"),
         ('taper = "linear"', "taper = [[0, 0], [0.6, 0.5], [0.5, 0.6], [1, 1]]", 14, "receiver.control.taper"),
