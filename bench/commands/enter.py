@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from bench.plan.schema import Coil
     from bench.session.folder import Session
 
-TYPED_U_DEG = 5.0
 _STATES = (
     click.option("--coil", required=True, metavar="NAME", help="Which coil is plugged in."),
     click.option("--valve", type=click.Choice(["working", "cold"]), default="working", show_default=True),
@@ -155,6 +154,7 @@ def onset(
 ) -> None:
     """Where oscillation starts (onset) or stops (drop-out)."""
     from bench.commands.rows import coil_of, on_dial, state
+    from bench.conventions import TYPED_U_DEG
     from bench.errors import QuantityError
     from bench.quantities import show
     from bench.session.folder import Session

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from bench.measuring.kinds import KINDS
+
 
 @click.command("measure")
 @click.argument("session")
@@ -13,8 +15,8 @@ import click
     "kinds",
     multiple=True,
     metavar="KIND",
-    type=click.Choice(["resonance", "onset"]),
-    help="Only readings of this kind: resonance or onset (may be given again).",
+    type=click.Choice(list(KINDS)),
+    help=f"Only readings of this kind: {', '.join(KINDS)} (may be given again).",
 )
 @click.option(
     "--cold", is_flag=True, help="Resonance with the valve cold: for a set that oscillates at angle 0."

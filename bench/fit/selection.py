@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
 from bench.physics.uncertainty import weighted_mean
 from bench.plan.schema import recipe
 from bench.session.plausible import F_HZ, MOST_ADDED_F, Q_SPAN
@@ -25,10 +26,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-# Where a row does not say how sure it is: a resonance read off a scale, a Q by half-power points, an angle by eye.
+# Where a row does not say how sure it is: a resonance read off a scale, a Q by half-power points.
 TYPED_F0_SHARE_U = 1e-3
 TYPED_Q_SHARE_U = 0.05
-TYPED_ANGLE_U_DEG = 5.0
 READ_ANGLE_U_DEG = 2.0
 # No sweep and no sensor is believed closer than this, whatever the row says.
 LEAST_F0_SHARE_U = 1e-7
@@ -36,7 +36,6 @@ LEAST_F0_SHARE_U = 1e-7
 # its potentiometer, wear of the end stops. A judgement (GUM, type B) for a grub-screw coupling; no published value.
 SENSOR_U_DEG = 0.25
 LEAST_ANGLE_U_DEG = 0.2
-SAME_F = 0.005
 # Repeats further than this from their own median were not of the same thing.
 FAR_F0_SHARE = 0.003
 FAR_Q_SHARE = 0.15
@@ -390,7 +389,7 @@ def onsets_of(plan: Plan, rows: pd.DataFrame, coil: str) -> Onsets:
     # a new group where the frequency has left the group's first by half a percent
     edges = [0]
     for i in np.flatnonzero(np.diff(f) > 0) + 1:
-        if f[i] > f[start] * (1 + SAME_F):
+        if f[i] > f[start] * (1 + SAME_FREQUENCY):
             start = int(i)
             edges.append(start)
     for low, high in zip(edges, [*edges[1:], len(rows)], strict=True):
@@ -412,7 +411,7 @@ def _point(plan: Plan, rows: pd.DataFrame, warnings: list[str]) -> OnsetPoint:
     read = np.isfinite(angle) & ~outside
     typed = (rows["method"] == "typed").to_numpy(bool)
     u = rows["angle_u_deg"].to_numpy(float)
-    u = np.where(u > 0, u, np.where(typed, TYPED_ANGLE_U_DEG, READ_ANGLE_U_DEG))
+    u = np.where(u > 0, u, np.where(typed, TYPED_U_DEG, READ_ANGLE_U_DEG))
     u = np.clip(np.nan_to_num(u, nan=READ_ANGLE_U_DEG), LEAST_ANGLE_U_DEG, travel)
     names = rows["reading"].to_numpy(object)
     f_hz = float(rows["f_hz"].mean())

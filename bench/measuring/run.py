@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from bench.errors import ReadingError
 from bench.measuring import cautions
+from bench.measuring.bench import Bench
 from bench.measuring.instruments import Instruments
 from bench.measuring.operator import ConsoleOperator, Operator, VirtualOperator
 from bench.measuring.progress import reporter
@@ -70,7 +71,7 @@ def measure(
         if cautions.needed(session.plan.receiver.supply):
             operator.caution(cautions.LINES)
         session.log("measure", wanted=len(wanted), virtual=bench is not None)
-        runner = Runner(session, operator, instruments, screen, cold)
+        runner = Runner(Bench(session, operator, instruments, screen, cold))
         recorded, left = runner.run(wanted)
         session.log("measured", recorded=recorded, left=left)
         for told in beyond_the_dial(session, coils, cold=cold):

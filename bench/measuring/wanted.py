@@ -2,104 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import Any
 
+from bench.measuring.kinds import KINDS, Row, Sought, Wanted, kind
 from bench.plan.schema import Coil, Plan, recipe
 from bench.quantities import show
 from bench.session.folder import Session
 
-Kind = Literal["resonance", "onset"]
-KINDS: tuple[Kind, ...] = ("resonance", "onset")
-
-SAME_FREQUENCY = 0.01
 SAME_DIAL = 0.006
 # What the end of the dial may fall short of a wanted frequency and still stand for it.
 REACH = 0.004
 
 
-@dataclass(frozen=True)
-class Wanted:
-    """A reading that the plan asks for and the tables lack."""
-
-    kind: Kind
-    coil: str
-    dial: float | None = None
-    added_c_f: float | None = None
-    f_hz: float | None = None
-    rows: int = 1
-
-    def words(self, plan: Plan) -> str:
-        """What it is, for the person at the bench."""
-        if self.kind == "resonance":
-            added = (
-                f" with {show(self.added_c_f, 'capacitance', plan.show.capacitance)} added"
-                if self.added_c_f
-                else ""
-            )
-            return f"coil {self.coil}: resonance at dial {self.dial:g}{added}"
-        assert self.f_hz is not None
-        return f"coil {self.coil}: onset at {show(self.f_hz, 'frequency', plan.show.frequency)}"
-
-
-def added_dials(coil: Coil) -> tuple[float, ...]:
-    """Dial readings at which the known capacitor is added: the two ends and the middle of the coil's own list."""
-    dials = coil.dials
-    if len(dials) <= 2:
-        return dials
-    return dials[0], dials[len(dials) // 2], dials[-1]
-
-
 def same_dial(a: float, b: float, plan: Plan) -> bool:
+    """Whether two readings of the dial are of one setting."""
     first, last = plan.receiver.tuning.dial
     return abs(a - b) <= SAME_DIAL * abs(last - first)
 
 
-def lacking(plan: Plan, rows: dict[str, list[dict[str, Any]]], *, valve: str, antenna: str) -> list[Wanted]:
+def counts(row: Mapping[str, Any], plan: Plan, coil: str, antenna: str) -> bool:
+    """Whether a row is of this coil, as it is now wound, with the antenna as it is now."""
+    present = recipe(plan, coil)
+    return (
+        row["coil"] == coil
+        and (row["recipe"] or present) == present
+        and (row["antenna"] or antenna) == antenna
+    )
+
+
+def _sought(
+    plan: Plan, coil: Coil, rows: Mapping[str, Sequence[Row]], valve: str, antenna: str, asked: bool = False
+) -> Sought:
+    own = {
+        name: [row for row in table if counts(row, plan, coil.name, antenna)] for name, table in rows.items()
+    }
+    return Sought(plan, coil, own, valve, asked)
+
+
+def lacking(
+    plan: Plan,
+    rows: Mapping[str, Sequence[Row]],
+    *,
+    valve: str,
+    antenna: str,
+    kinds: Sequence[str] = (),
+    coils: Sequence[str] = (),
+) -> list[Wanted]:
     """What the plan asks for and the rows (withdrawn ones left out) do not hold, coil by coil, in bench order.
 
-    A row counts if it is of the coil's present recipe and of the state the readings would be taken in.
+    A row counts if it is of the coil's present recipe and of the state the readings would be taken in. No `kinds` or
+    `coils`: all of them.
     """
     wanted: list[Wanted] = []
     for coil in plan.coil:
-        present = recipe(plan, coil.name)
-
-        def counts(row: dict[str, Any], name: str = coil.name, present: str = present) -> bool:
-            return (
-                row["coil"] == name
-                and (row["recipe"] or present) == present
-                and (row["antenna"] or antenna) == antenna
-            )
-
-        resonance = [r for r in rows["resonance"] if counts(r) and (r["valve"] or valve) == valve]
-        onset = [r for r in rows["onset"] if counts(r)]
-        points: list[tuple[float, float | None]] = [(dial, None) for dial in coil.dials]
-        if plan.readings.added_capacitor is not None:
-            points += [(dial, plan.readings.added_capacitor) for dial in added_dials(coil)]
-        for dial, added in points:
-            if not any(
-                r["dial"] is not None
-                and same_dial(r["dial"], dial, plan)
-                and bool(r["added_c_f"]) == bool(added)
-                for r in resonance
-            ):
-                wanted.append(Wanted("resonance", coil.name, dial=dial, added_c_f=added))
-        for f_hz in coil.onset_at:
-            if out_of_reach(plan, resonance, f_hz) is not None:
-                continue
-            here = [r for r in onset if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
-            if any(r["angle_deg"] is None or r["angle_deg"] == 0.0 for r in here):
-                continue
-            ups = sum(r["direction"] == "onset" for r in here)
-            downs = sum(r["direction"] == "drop-out" for r in here)
-            missing = max(plan.readings.repeats - min(ups, downs), 0)
-            if missing:
-                wanted.append(Wanted("onset", coil.name, f_hz=f_hz, rows=2 * missing))
+        if coils and coil.name not in coils:
+            continue
+        for name in KINDS:
+            if not kinds or name in kinds:
+                wanted += kind(name).lacking(_sought(plan, coil, rows, valve, antenna, name in kinds))
     return wanted
 
 
-def out_of_reach(plan: Plan, resonance: Sequence[dict[str, Any]], f_hz: float) -> float | None:
+def out_of_reach(plan: Plan, resonance: Sequence[Mapping[str, Any]], f_hz: float) -> float | None:
     """The frequency at the end of the dial that is nearest, where both ends were read and `f_hz` lies beyond them."""
     ends = [
         [float(r["f0_hz"]) for r in resonance if _plain_at(r, end, plan)] for end in plan.receiver.tuning.dial
@@ -112,7 +77,7 @@ def out_of_reach(plan: Plan, resonance: Sequence[dict[str, Any]], f_hz: float) -
     return high if f_hz > high * (1 + REACH) else None
 
 
-def _plain_at(row: dict[str, Any], dial: float, plan: Plan) -> bool:
+def _plain_at(row: Mapping[str, Any], dial: float, plan: Plan) -> bool:
     return (
         bool(row["f0_hz"])
         and not row["added_c_f"]
@@ -129,20 +94,12 @@ def antenna_state(plan: Plan) -> str:
 def beyond_the_dial(session: Session, coils: Sequence[str], *, cold: bool) -> list[str]:
     """For each onset frequency of the plan that its coil cannot be tuned to: a sentence that says so."""
     plan = session.plan
-    rows = session.rows("resonance")
-    valve = "cold" if cold else "working"
+    rows = {"resonance": session.rows("resonance")}
     told = []
     for coil in plan.coil:
         if coils and coil.name not in coils:
             continue
-        present = recipe(plan, coil.name)
-        mine = [
-            r
-            for r in rows
-            if r["coil"] == coil.name
-            and (r["recipe"] or present) == present
-            and (r["valve"] or valve) == valve
-        ]
+        mine = _sought(plan, coil, rows, "cold" if cold else "working", antenna_state(plan)).resonances()
         for f_hz in coil.onset_at:
             end = out_of_reach(plan, mine, f_hz)
             if end is not None:
@@ -153,7 +110,12 @@ def beyond_the_dial(session: Session, coils: Sequence[str], *, cold: bool) -> li
 
 def still_wanted(session: Session, kinds: Sequence[str], coils: Sequence[str], *, cold: bool) -> list[Wanted]:
     """The readings a session still lacks, of these kinds and coils (empty: all)."""
-    rows: dict[str, list[dict[str, Any]]] = {name: session.rows(name) for name in KINDS}
-    valve = "cold" if cold else "working"
-    every = lacking(session.plan, rows, valve=valve, antenna=antenna_state(session.plan))
-    return [w for w in every if (not kinds or w.kind in kinds) and (not coils or w.coil in coils)]
+    rows: dict[str, list[Row]] = {name: session.rows(name) for name in KINDS}
+    return lacking(
+        session.plan,
+        rows,
+        valve="cold" if cold else "working",
+        antenna=antenna_state(session.plan),
+        kinds=kinds,
+        coils=coils,
+    )

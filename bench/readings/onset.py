@@ -1,4 +1,4 @@
-"""Onset and drop-out: slow turns of the control, watched by the sensor.
+"""Onset and drop-out: slow turns of the control, watched by the sensor, or typed.
 
 One pass is a turn up until the set oscillates and a turn back until it stops. The program watches the stream and says
 when to turn back, so the operator's hands stay on the set.
@@ -6,18 +6,23 @@ when to turn back, so the operator's hands stay on the set.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
 from bench.errors import ReadingError
+from bench.measuring.bench import Bench
+from bench.measuring.kinds import Kind, Sought, Wanted
 from bench.measuring.operator import Operator, Turn
+from bench.measuring.tuning import tune
+from bench.measuring.wanted import out_of_reach
 from bench.physics import onset as analysis
-from drivers.errors import TimedOut
-from drivers.roles import Sample, Sensor
+from bench.quantities import show
+from bench.readings.turning import AT_STOP_DEG, LEAST_JUMP_V, PAST_DEG, Quiet, Stops, Trace, take_turn
+from drivers.roles import Sensor
 
 Floats = NDArray[np.float64]
 
@@ -25,50 +30,7 @@ SEARCH_SPEED_DEG_S = 20.0
 LEVEL_SPEEDS_DEG_S = (2.0, 4.0, 8.0)
 LISTEN_SPEEDS_DEG_S = (3.0, 6.0, 12.0)
 RUN_UP_DEG = 12.0
-PAST_DEG = 5.0
-SILENCE_S = 5.0
-STILL_S = 1.0
-MOST_TURN_S = 240.0
-LEVEL_FULL_SCALE_V = 3.3
-# A converter's last digit must not pass for an onset, however quiet the level was.
-LEAST_JUMP_V = 0.01
-AT_STOP_DEG = 4.0
 FULLY_BACK_DEG = 10.0
-
-
-@dataclass(frozen=True)
-class Stops:
-    """The sensor's reading (share of full scale) at the control's two end stops."""
-
-    low: float
-    high: float
-    travel_deg: float
-
-    def angle(self, share: Floats) -> Floats:
-        """Sensor share to degrees of travel."""
-        return self.travel_deg * (share - self.low) / (self.high - self.low)
-
-
-@dataclass(frozen=True)
-class Trace:
-    """One turn: (n,) arrays of seconds, degrees, volts and the mark switch."""
-
-    t_s: Floats
-    angle_deg: Floats
-    level_v: Floats
-    mark: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Quiet:
-    """The level with no oscillation: its middle and its noise, volts."""
-
-    level_v: float
-    noise_v: float
-
-    def loud(self, level_v: Floats) -> bool:
-        """Whether a short stretch of level is clearly above the quiet."""
-        return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
 
 
 @dataclass(frozen=True)
@@ -82,125 +44,6 @@ class Approach:
     correction_deg: float | None
     trace: Trace
     note: str = ""
-
-
-def learn_stops(sensor: Sensor, operator: Operator, travel_deg: float) -> Stops:
-    """Turn the control through once and learn the sensor's reading at both end stops.
-
-    Raises
-    ------
-    ReadingError
-        The sensor hardly moved.
-    """
-
-    def settled() -> float:
-        sensor.flush()
-        samples: list[Sample] = []
-        while len(samples) < 30:
-            new = sensor.read(SILENCE_S)
-            if not new:
-                raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
-            samples.extend(new)
-        return float(np.median([sample.angle for sample in samples]))
-
-    operator.rest_control(0.0)
-    low = settled()
-    operator.rest_control(travel_deg)
-    high = settled()
-    operator.rest_control(0.0)
-    if abs(high - low) < 0.05:
-        raise ReadingError(
-            "The angle sensor hardly moved between the end stops. Check that it is coupled to the control's shaft, then run "
-            "measure again."
-        )
-    return Stops(low, high, travel_deg)
-
-
-def _trace(samples: list[Sample], stops: Stops) -> Trace:
-    share = np.array([sample.angle for sample in samples])
-    return Trace(
-        t_s=np.array([sample.t_s for sample in samples]),
-        angle_deg=stops.angle(share),
-        level_v=LEVEL_FULL_SCALE_V * np.array([sample.level for sample in samples]),
-        mark=np.array([sample.mark for sample in samples], dtype=bool),
-    )
-
-
-class _Watch:
-    """Follows one turn as it happens and knows when it is over."""
-
-    def __init__(self, turn: Turn, stops: Stops, quiet: Quiet | None) -> None:
-        self._turn = turn
-        self._stops = stops
-        self.quiet = quiet
-        self._event_deg: float | None = None
-        self._event_t_s = 0.0
-        self._started = False
-
-    def _angles(self, samples: list[Sample]) -> Floats:
-        return self._stops.angle(np.array([sample.angle for sample in samples]))
-
-    def _happened(self, samples: list[Sample]) -> bool:
-        recent = samples[-6:]
-        if self._turn.listen:
-            # A press, not a switch still held from the turn before.
-            mark = [sample.mark for sample in samples[-200:]]
-            return any(now and not before for before, now in pairwise(mark))
-        level = LEVEL_FULL_SCALE_V * np.array([sample.level for sample in recent])
-        return self.quiet is not None and self.quiet.loud(level) is self._turn.starts
-
-    def over(self, samples: list[Sample]) -> bool:
-        """Whether the turn has shown all it can."""
-        if len(samples) < 40:
-            return False
-        if self.quiet is None:
-            level = LEVEL_FULL_SCALE_V * np.array([sample.level for sample in samples[:30]])
-            self.quiet = Quiet(float(np.median(level)), analysis.quiet_spread(level))
-        now = samples[-1]
-        angle = float(np.median(self._angles(samples[-9:])))
-        if self._event_deg is None and self._happened(samples):
-            self._event_deg, self._event_t_s = angle, now.t_s
-        if self._event_deg is not None and abs(angle - self._event_deg) >= PAST_DEG:
-            return now.t_s - self._event_t_s > 0.3
-        return self._at_end(samples, angle)
-
-    def _at_end(self, samples: list[Sample], angle: float) -> bool:
-        near = abs(angle - self._turn.to_deg) < AT_STOP_DEG
-        still_from = samples[-1].t_s - STILL_S
-        tail = [sample for sample in samples[-400:] if sample.t_s >= still_from]
-        if not near or samples[0].t_s > still_from or len(tail) < 10:
-            return False
-        return float(np.ptp(self._angles(tail))) < 2.0
-
-
-def take_turn(
-    sensor: Sensor, operator: Operator, stops: Stops, turn: Turn, quiet: Quiet | None
-) -> tuple[Trace, Quiet | None]:
-    """Have the control turned once and keep what the sensor saw.
-
-    Raises
-    ------
-    drivers.errors.TimedOut
-        The sensor went silent.
-    ReadingError
-        The control was not turned.
-    """
-    sensor.flush()
-    operator.begin_turn(turn)
-    watch = _Watch(turn, stops, quiet)
-    samples: list[Sample] = []
-    while True:
-        new = sensor.read(SILENCE_S)
-        if not new:
-            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
-        for at in range(0, len(new), 16):
-            samples.extend(new[at : at + 16])
-            if watch.over(samples):
-                return _trace(samples, stops), watch.quiet
-        if samples[-1].t_s - samples[0].t_s > MOST_TURN_S:
-            raise ReadingError(
-                "The control was not turned to its end in four minutes. Try this reading again."
-            )
 
 
 def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
@@ -328,3 +171,119 @@ def _corrected(
         for i, (turn, trace, event) in enumerate(taken)
     )
     return approaches, quiet, unhurried.lag
+
+
+# The kind
+
+
+def _lacking(sought: Sought) -> Iterable[Wanted]:
+    plan, coil = sought.plan, sought.coil
+    resonance = sought.resonances()
+    for f_hz in coil.onset_at:
+        if out_of_reach(plan, resonance, f_hz) is not None:
+            continue
+        here = [r for r in sought.of("onset") if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
+        ups = [r["angle_deg"] for r in here if r["direction"] == "onset"]
+        downs = [r["angle_deg"] for r in here if r["direction"] == "drop-out"]
+        # It never started, or it oscillates already at the end stop: an answer, whatever the repeats.
+        if any(angle is None or angle == 0.0 for angle in ups):
+            continue
+        missing = max(plan.readings.repeats - min(len(ups), sum(a is not None for a in downs)), 0)
+        if missing:
+            what = f"onset at {show(f_hz, 'frequency', plan.show.frequency)}"
+            yield Wanted("onset", coil.name, what, f_hz=f_hz, rows=2 * missing)
+
+
+def _take(bench: Bench, item: Wanted) -> int:
+    dial, f_hz = tune(bench, item)
+    bench.prepare(item, loop=False)
+    if not bench.instruments.has("angle"):
+        return _take_typed(bench, item, dial, f_hz)
+    if bench.knows_stops and not bench.instruments.has("analyzer"):
+        # Tuning by analyzer has had it turned back already; a reading that failed may have left it anywhere.
+        bench.operator.rest_control(0.0)
+    method = "level" if bench.instruments.has("level") else "listen"
+    passes = measure_onset(
+        bench.instruments.sensor(),
+        bench.operator,
+        bench.stops(),
+        repeats=item.rows // 2,
+        listen=method == "listen",
+        quiet=bench.quiet,
+        on_detail=lambda text: bench.reporter.detail(f"{item.words()}: {text}"),
+    )
+    bench.quiet = passes.quiet
+    for approach in passes.approaches:
+        _record(bench, item, dial, f_hz, approach, method)
+    if passes.lag is not None:
+        bench.session.log("lag", reading=item.words(), method=method, lag=passes.lag)
+    bench.reporter.result(_words(bench, item, passes.approaches))
+    bench.operator.rest_control(0.0)
+    return len(passes.approaches)
+
+
+def _record(
+    bench: Bench, item: Wanted, dial: float | None, f_hz: float, approach: Approach, method: str
+) -> None:
+    trace, note = approach.trace, approach.note
+    if approach.correction_deg and approach.speed_deg_s is not None:
+        note = f"{approach.speed_deg_s:.2f} deg/s, corrected by {approach.correction_deg:+.2f} deg"
+    bench.record(
+        item,
+        {
+            "f_hz": f_hz,
+            "direction": "onset" if approach.starts else "drop-out",
+            "angle_deg": approach.angle_deg,
+            "angle_u_deg": approach.angle_u_deg,
+            "method": method,
+            "note": note,
+        },
+        dial=dial,
+        trace=(trace.t_s, trace.angle_deg, trace.level_v, trace.mark),
+    )
+
+
+def _words(bench: Bench, item: Wanted, approaches: Sequence[Approach]) -> str:
+    clock = bench.plan.receiver.control.clock
+    assert item.f_hz is not None
+    head = f"coil {item.coil}  {bench.show(item.f_hz)}"
+    if len(approaches) == 1 and approaches[0].note:
+        return f"{head}  {approaches[0].note}"
+    up, down = (
+        float(np.mean([a.angle_deg for a in approaches if a.starts is starts and a.angle_deg is not None]))
+        for starts in (True, False)
+    )
+    spread = float(np.std([a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]))
+    return (
+        f"{head}  starts {up:.1f}° ({clock(up)}, spread {spread:.1f}°)  "
+        f"stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°"
+    )
+
+
+def _take_typed(bench: Bench, item: Wanted, dial: float | None, f_hz: float) -> int:
+    control = bench.plan.receiver.control
+    repeats = item.rows // 2
+    recorded = 0
+    for number in range(1, repeats + 1):
+        for direction, words in (("onset", "starts"), ("drop-out", "stops")):
+            angle = bench.operator.number(
+                f"Pass {number} of {repeats}: clock position where oscillation {words} (for instance 11:20):",
+                control.angle,
+            )
+            bench.record(
+                item,
+                {
+                    "f_hz": f_hz,
+                    "direction": direction,
+                    "angle_deg": angle,
+                    "angle_u_deg": TYPED_U_DEG,
+                    "method": "typed",
+                },
+                dial=dial,
+            )
+            recorded += 1
+    bench.reporter.result(f"{item.words()} (typed)", 1)
+    return recorded
+
+
+KIND = Kind(_lacking, _take)

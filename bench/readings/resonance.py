@@ -6,19 +6,27 @@ again gives the same numbers.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 
 from bench.errors import ReadingError
+from bench.measuring.bench import Bench
+from bench.measuring.kinds import Kind, Sought, Wanted
+from bench.measuring.wanted import same_dial
 from bench.physics import sweep_design as design
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
+from bench.plan.schema import Coil, Plan
+from bench.quantities import parse, show
 from drivers.roles import Analyzer, Complexes, Floats, Sweep
 
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
+SAME_ADDED = 0.01
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
 DRIFT_SIGMAS = 5.0
@@ -269,3 +277,157 @@ def _khz(f_hz: float) -> str:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "."
+
+
+# The kind
+
+
+def added_dials(coil: Coil) -> tuple[float, ...]:
+    """Dial readings at which the known capacitor is added: the two ends and the middle of the coil's own list."""
+    dials = coil.dials
+    if len(dials) <= 2:
+        return dials
+    return dials[0], dials[len(dials) // 2], dials[-1]
+
+
+def _lacking(sought: Sought) -> Iterable[Wanted]:
+    plan, coil = sought.plan, sought.coil
+    points: list[tuple[float, float | None]] = [(dial, None) for dial in coil.dials]
+    known = plan.readings.added_capacitor
+    if known is not None:
+        points += [(dial, known) for dial in added_dials(coil)]
+    rows = sought.resonances()
+    for dial, added in points:
+        if not any(
+            r["dial"] is not None and same_dial(r["dial"], dial, plan) and _same_added(r["added_c_f"], added)
+            for r in rows
+        ):
+            more = _added_words(plan, added, " with {} added")
+            what = f"resonance at dial {dial:g}{more}"
+            yield Wanted("resonance", coil.name, what, dial=dial, added_c_f=added, valve=sought.valve)
+
+
+def _same_added(one: float | None, other: float | None) -> bool:
+    return math.isclose(one or 0.0, other or 0.0, rel_tol=SAME_ADDED)
+
+
+def _added_words(plan: Plan, added: float | None, form: str) -> str:
+    return form.format(show(added, "capacitance", plan.show.capacitance)) if added else ""
+
+
+def _bands(bench: Bench, item: Wanted, dial: float) -> list[tuple[float, float]]:
+    """Where to look for the resonance: first where earlier readings put it, then the coil's whole range."""
+    from bench.model import coil_model, tuning_span
+
+    limits = bench.instruments.analyzer().limits
+    coil = coil_model(bench.plan, bench.plan.coil_named(item.coil))
+    whole = tuning_span(bench.plan, bench.plan.coil_named(item.coil), item.added_c_f or 0.0)
+    expected = _expected(bench, item, dial, coil.l_h)
+    bands = [whole] if expected is None else [expected, whole]
+    inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in bands]
+    possible = [(low, high) for low, high in inside if low < high]
+    if not possible:
+        raise ReadingError(
+            f"Coil {item.coil} should resonate outside the analyzer's range "
+            f"({show(limits.low_hz, 'frequency')} to {show(limits.high_hz, 'frequency')}). "
+            "Check the coil's turns and the tuning capacitance in plan.toml."
+        )
+    return possible
+
+
+def _expected(bench: Bench, item: Wanted, dial: float, l_h: float) -> tuple[float, float] | None:
+    rows = bench.tuned(item.coil)
+    if item.added_c_f is not None:
+        here = [row for row in rows if same_dial(row["dial"], dial, bench.plan)]
+        if not here:
+            return None
+        f0 = float(here[0]["f0_hz"])
+        c_f = 1 / ((2 * math.pi * f0) ** 2 * l_h)
+        lower = f0 * math.sqrt(c_f / (c_f + item.added_c_f))
+        return 0.85 * lower, 1.15 * lower
+    if not rows:
+        ends = bench.plan.receiver.tuning
+        if dial not in ends.dial:
+            return None
+        c_f = ends.capacitance[ends.dial.index(dial)]
+        from bench.model import resonance_span
+
+        return resonance_span(l_h, 1.2 * c_f + 40e-12, 0.8 * c_f + 5e-12)
+    if len(rows) < 2:
+        return None
+    near = sorted(rows, key=lambda row: abs(float(row["dial"]) - dial))[:2]
+    dials = [float(row["dial"]) for row in near]
+    logs = [math.log(float(row["f0_hz"])) for row in near]
+    if dials[0] == dials[1]:
+        return None
+    slope = (logs[1] - logs[0]) / (dials[1] - dials[0])
+    middle = logs[0] + slope * (dial - dials[0])
+    half = 0.06 + 0.5 * abs(slope * (dial - dials[0]))
+    return math.exp(middle - half), math.exp(middle + half)
+
+
+def _take(bench: Bench, item: Wanted) -> int:
+    assert item.dial is not None
+    typed = not bench.instruments.has("analyzer")
+    if not typed:
+        # Opened before anything is asked: a dead instrument is told before the set is made ready for it.
+        bench.instruments.analyzer()
+    bench.prepare(item, loop=True)
+    bench.operator.rest_control(0.0)
+    dial = bench.operator.set_dial(item.dial)
+    if typed:
+        return _take_typed(bench, item, dial)
+
+    def on_sweep(f_hz: Any, s11: Any, so_far: Resonance | None) -> None:
+        found = f", resonance near {bench.show(so_far.f0_hz)}" if so_far and so_far.f0_hz else ""
+        bench.reporter.detail(f"coil {item.coil}, dial {dial:g}: {len(f_hz)} points swept{found}")
+
+    goal = bench.plan.readings.q_uncertainty
+    bands = _bands(bench, item, dial)
+    for number, (low, high) in enumerate(bands):
+        analyzer = bench.calibrated.over(bench.instruments.analyzer(), low, high)
+        try:
+            reading = measure_resonance(analyzer, low, high, q_goal=goal, on_sweep=on_sweep)
+            break
+        except ReadingError:
+            if number + 1 == len(bands):
+                raise
+    result = reading.resonance
+    bench.record(
+        item,
+        {
+            "f0_hz": result.f0_hz,
+            "f0_u_hz": result.f0_u_hz,
+            "q_loaded": result.q_loaded,
+            "q_loaded_u": result.q_loaded_u,
+            "q": result.q,
+            "q_u": result.q_u,
+            "beta": result.beta,
+            "added_c_f": item.added_c_f,
+            "method": "reflection",
+            "note": "; ".join(result.warnings),
+        },
+        dial=dial,
+        sweeps=reading.sweeps,
+        search=reading.search,
+        analyzer=analyzer,
+        notes=[f"coil {item.coil}, dial {dial:g}"],
+    )
+    said = f"  {'; '.join(result.warnings)}" if result.warnings else ""
+    more = _added_words(bench.plan, item.added_c_f, " + {}")
+    f0_text = bench.show(result.f0_hz or 0.0, result.f0_u_hz)
+    bench.reporter.result(
+        f"coil {item.coil}  dial {dial:g}{more}  f0 {f0_text}  Q {result.q:.0f} ± {result.q_u:.1f}{said}"
+    )
+    return 1
+
+
+def _take_typed(bench: Bench, item: Wanted, dial: float) -> int:
+    f0 = bench.operator.number("Resonance at (for instance 3.512MHz):", lambda text: parse(text, "frequency"))
+    bench.record(item, {"f0_hz": f0, "added_c_f": item.added_c_f, "method": "typed"}, dial=dial)
+    more = _added_words(bench.plan, item.added_c_f, " + {}")
+    bench.reporter.result(f"coil {item.coil}  dial {dial:g}{more}  f0 {bench.show(f0)} (typed)")
+    return 1
+
+
+KIND = Kind(_lacking, _take)

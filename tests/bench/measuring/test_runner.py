@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from bench.measuring.bench import Bench
 from bench.measuring.instruments import Instruments
 from bench.measuring.operator import ConsoleOperator, Stopped
 from bench.measuring.progress import Reporter
@@ -59,9 +60,7 @@ class Keyboard:
 
 
 def runner(session: Session, keyboard: Keyboard, instruments: Any = None) -> Runner:
-    return Runner(
-        session, keyboard.operator(), instruments or Instruments(session.plan), Reporter(len(keyboard.asked))
-    )
+    return Runner(Bench(session, keyboard.operator(), instruments or Instruments(session.plan), Reporter(0)))
 
 
 def row(**cells: Any) -> dict[str, Any]:
@@ -121,7 +120,7 @@ def test_half_done_repeats_are_finished_and_a_never_is_an_answer() -> None:
 def test_with_no_instrument_the_session_is_a_notebook(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "notebook", PLAN)
     wanted = still_wanted(session, ["resonance"], [], cold=False)
-    keyboard = Keyboard(["", "", "3.9MHz", "49.5", "5200kc", "", "8.4 MHz"])
+    keyboard = Keyboard(["", "", "", "3.9MHz", "", "49.5", "5200kc", "", "", "8.4 MHz"])
     with session.lock():
         recorded, left = runner(session, keyboard).run(wanted)
     assert (recorded, left) == (3, [])
@@ -147,7 +146,7 @@ def test_with_no_instrument_the_session_is_a_notebook(tmp_path: Path) -> None:
 def test_what_cannot_be_read_is_asked_again_and_s_leaves_out(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "skips", PLAN)
     wanted = still_wanted(session, ["resonance"], [], cold=False)
-    keyboard = Keyboard(["", "", "4", "4.0MHz", "s", "", "8MHz"])
+    keyboard = Keyboard(["", "", "", "4", "4.0MHz", "s", "", "", "8MHz"])
     with session.lock():
         recorded, left = runner(session, keyboard).run(wanted)
     assert recorded == 2
@@ -158,7 +157,7 @@ def test_what_cannot_be_read_is_asked_again_and_s_leaves_out(tmp_path: Path) -> 
 
 def test_q_stops_and_keeps_what_was_recorded(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "stops", PLAN)
-    keyboard = Keyboard(["", "", "4.0MHz", "q"])
+    keyboard = Keyboard(["", "", "", "4.0MHz", "q"])
     with session.lock(), pytest.raises(Stopped):
         runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False))
     assert len(session.rows("resonance")) == 1
@@ -175,6 +174,9 @@ class DeadWire:
 
     def analyzer(self) -> Any:
         raise TimedOut("no answer in 3 s.", port="test port", hint="Check the cable.")
+
+    def raw(self) -> bool:
+        return False
 
     def reopen(self) -> None:
         self.reopened += 1
@@ -213,7 +215,7 @@ def test_a_frequency_beyond_the_dial_is_told_and_not_asked_for(tmp_path: Path) -
 
 def test_the_first_instruction_keeps_the_coil_s_name(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "names", PLAN)
-    keyboard = Keyboard(["", "", "3.9MHz"])
+    keyboard = Keyboard(["", "", "", "3.9MHz"])
     with session.lock():
         runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False)[:1])
     assert keyboard.asked[0].startswith("Plug in coil K;")

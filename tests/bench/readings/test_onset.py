@@ -10,7 +10,7 @@ import pytest
 
 from bench.errors import ReadingError
 from bench.measuring.operator import Setup, Turn
-from bench.readings import onset
+from bench.readings import onset, turning
 from drivers.errors import TimedOut
 from drivers.roles import Sample
 
@@ -102,7 +102,7 @@ class Bench:
 
 
 def measured(bench: Bench, *, listen: bool, repeats: int = 3) -> onset.Passes:
-    stops = onset.learn_stops(bench, bench, TRAVEL)
+    stops = turning.learn_stops(bench, bench, TRAVEL)
     return onset.measure_onset(bench, bench, stops, repeats=repeats, listen=listen)
 
 
@@ -143,7 +143,7 @@ def test_a_set_that_never_oscillates_says_so() -> None:
 def test_a_set_that_never_stops_is_recognised_once_the_quiet_is_known() -> None:
     quiet = measured(Bench(140.0, 133.0), listen=False).quiet
     bench = Bench(-5.0, -10.0)
-    stops = onset.learn_stops(bench, bench, TRAVEL)
+    stops = turning.learn_stops(bench, bench, TRAVEL)
     passes = onset.measure_onset(bench, bench, stops, repeats=3, listen=False, quiet=quiet)
     assert [a.angle_deg for a in passes.approaches] == [0.0]
 
@@ -188,7 +188,7 @@ def test_one_step_of_the_converter_is_no_onset() -> None:
 def test_a_control_left_up_is_not_taken_for_a_set_that_never_stops() -> None:
     quiet = measured(Bench(140.0, 133.0), listen=False).quiet
     bench = Bench(140.0, 133.0)
-    stops = onset.learn_stops(bench, bench, TRAVEL)
+    stops = turning.learn_stops(bench, bench, TRAVEL)
     bench.rest_control(150.0)
     bench.rest_control = lambda angle_deg: None  # type: ignore[method-assign]
     with pytest.raises(ReadingError, match="fully back first"):
@@ -198,8 +198,8 @@ def test_a_control_left_up_is_not_taken_for_a_set_that_never_stops() -> None:
 def test_listening_needs_no_level() -> None:
     # The level input hangs free: far above what was once taken for quiet.
     bench = Bench(140.0, 133.0)
-    stops = onset.learn_stops(bench, bench, TRAVEL)
-    passes = onset.measure_onset(bench, bench, stops, repeats=1, listen=True, quiet=onset.Quiet(0.0, 0.001))
+    stops = turning.learn_stops(bench, bench, TRAVEL)
+    passes = onset.measure_onset(bench, bench, stops, repeats=1, listen=True, quiet=turning.Quiet(0.0, 0.001))
     assert len(passes.approaches) == 2
 
 
@@ -207,12 +207,12 @@ def test_a_sensor_that_is_not_coupled_is_told() -> None:
     bench = Bench(140.0, 133.0)
     bench.low, bench.high = 0.5, 0.51
     with pytest.raises(ReadingError, match="coupled to the control's shaft"):
-        onset.learn_stops(bench, bench, TRAVEL)
+        turning.learn_stops(bench, bench, TRAVEL)
 
 
 def test_a_sensor_that_goes_silent_is_a_time_out() -> None:
     bench = Bench(140.0, 133.0)
-    stops = onset.learn_stops(bench, bench, TRAVEL)
+    stops = turning.learn_stops(bench, bench, TRAVEL)
     bench.silent_after = bench.t_s + 3.0
     with pytest.raises(TimedOut, match="silent"):
         onset.measure_onset(bench, bench, stops, repeats=3, listen=False)

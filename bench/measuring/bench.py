@@ -1,0 +1,149 @@
+"""What a reading finds at the bench: session, hands, instruments, screen, and what earlier readings of this run learned."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from bench.measuring.calibrated import Calibrated
+from bench.measuring.instruments import Instruments
+from bench.measuring.kinds import Row, Wanted
+from bench.measuring.operator import Operator, Setup
+from bench.measuring.progress import Reporter
+from bench.measuring.wanted import antenna_state, counts
+from bench.plan.schema import Plan, recipe
+from bench.quantities import show
+from bench.session.folder import Session
+from drivers.roles import Analyzer, Sweep
+
+if TYPE_CHECKING:
+    from bench.readings.turning import Quiet, Stops
+
+
+@dataclass
+class Bench:
+    """One run's bench; readings take from it and record through it."""
+
+    session: Session
+    operator: Operator
+    instruments: Instruments
+    reporter: Reporter
+    cold: bool = False
+    quiet: Quiet | None = field(default=None, init=False)
+    _stops: Stops | None = field(default=None, init=False)
+
+    @cached_property
+    def calibrated(self) -> Calibrated:
+        """The analyzer through the session's calibration."""
+        return Calibrated(self.session, self.reporter.say, raw=self.instruments.raw())
+
+    @property
+    def plan(self) -> Plan:
+        """The session's plan."""
+        return self.session.plan
+
+    @property
+    def valve(self) -> str:
+        """State of the valve when the tank is read, as the tables write it."""
+        return "cold" if self.cold else "working"
+
+    @property
+    def antenna(self) -> str:
+        """Whether the plan's set has its antenna on, as the tables write it."""
+        return antenna_state(self.plan)
+
+    def show(self, f_hz: float, u_hz: float | None = None) -> str:
+        """A frequency as the user likes to see it."""
+        return show(f_hz, "frequency", self.plan.show.frequency, u_hz)
+
+    def prepare(self, item: Wanted, *, loop: bool, valve: str | None = None) -> None:
+        """Have the set brought into the state that a reading needs."""
+        self.operator.prepare(
+            Setup(
+                coil=item.coil,
+                valve=(valve or item.valve) == "working",
+                antenna=self.plan.receiver.antenna is not None,
+                loop=loop,
+                added_c_f=item.added_c_f,
+            )
+        )
+
+    def stops(self) -> Stops:
+        """The sensor's readings at the control's end stops, learned at the first call."""
+        from bench.readings.turning import learn_stops
+
+        if self._stops is None:
+            travel = self.plan.receiver.control.travel_deg
+            self.reporter.detail("learning the control's end stops")
+            self._stops = learn_stops(self.instruments.sensor(), self.operator, travel)
+            self.session.log("end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel)
+        return self._stops
+
+    @property
+    def knows_stops(self) -> bool:
+        """Whether the end stops were learned in this run."""
+        return self._stops is not None
+
+    def tuned(self, coil: str) -> list[Row]:
+        """A coil's resonance rows without added capacitor, by dial; of this run's state of the valve where there are any."""
+        rows = [
+            row
+            for row in self.session.rows("resonance")
+            if counts(row, self.plan, coil, self.antenna)
+            and not row["added_c_f"]
+            and row["f0_hz"]
+            and row["dial"] is not None
+        ]
+        alike = [row for row in rows if (row["valve"] or self.valve) == self.valve]
+        return sorted(alike or rows, key=lambda row: float(row["dial"]))
+
+    def record(
+        self,
+        item: Wanted,
+        cells: Mapping[str, Any],
+        *,
+        dial: float | None = None,
+        sweeps: Sequence[Sweep] = (),
+        search: Sequence[Sweep] = (),
+        analyzer: Analyzer | None = None,
+        trace: tuple[Any, Any, Any, Any] | None = None,
+        notes: Iterable[str] = (),
+    ) -> str:
+        """Put a reading's row on disk, its raw sweep or trace before it; returns its name.
+
+        Parameters
+        ----------
+        cells : the kind's own; those that all tables share follow from the item.
+        sweeps, analyzer : what the reading was made of, and the analyzer (calibrated or not) that took it.
+        search : sweeps that looked for the resonance and missed it, kept beside.
+        trace : t_s, angle_deg, level_v, mark, (n,) each.
+        notes : what stands in the head of the sweep's file, the place first.
+        """
+        from bench.readings.resonance import merged
+
+        name = self.session.next_reading()
+        heads = list(notes)
+        files: dict[str, str] = {}
+        for number, one in enumerate(search, start=1):
+            where = [*heads[:1], "looking for the resonance"]
+            self.session.save_sweep(f"{name}-search{number}", one.f_hz, one.s11, where)
+        if sweeps:
+            heads.append(f"{len(sweeps)} sweeps, all points in order of frequency")
+            if analyzer is not None:
+                heads += self.calibrated.notes(analyzer)
+            files["sweep"] = self.session.save_sweep(name, *merged(sweeps), heads)
+            if analyzer is not None:
+                self.calibrated.keep_raw(analyzer, name, sweeps)
+        if trace is not None:
+            files["trace"] = self.session.save_trace(name, *trace)
+        common = {
+            "reading": name,
+            "coil": item.coil,
+            "recipe": recipe(self.plan, item.coil),
+            "dial": dial,
+            "valve": item.valve,
+            "antenna": self.antenna,
+        }
+        return self.session.append(item.kind, {**common, **cells, **files})
