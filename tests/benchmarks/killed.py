@@ -179,7 +179,7 @@ def at_the_end(folder: Path) -> list[str]:
     names = [line[0] for lines in tables.values() for line in lines[1:]]
     if len(names) != len(set(names)):
         found.append("a reading's name was given twice")
-    found += [f"still lacking: {item}" for item in still_wanted(Session.open(folder))]
+    found += [f"still lacking: {item}" for item in still_wanted(Session.open(folder), (), (), cold=False)]
     # A pass that a kill cut off between its rows is taken once more as a whole.
     for name, most, keys in (
         ("resonance.csv", 1, ("dial", "added_c_f")),
