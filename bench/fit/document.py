@@ -98,18 +98,26 @@ def _q_rows(one: Gathered) -> dict[str, Any]:
     }
 
 
-_NO_LAW: dict[str, Any] = {"dial": [], "f_hz": [], "f_u_hz": [], "khz_per_division": []}
+_NO_LAW: dict[str, Any] = {
+    "dial": [],
+    "f_hz": [],
+    "f_u_hz": [],
+    "khz_per_division": [],
+    "khz_per_division_u": [],
+}
 
 
 def _dial_law(fit: dial.DialFit, name: str) -> dict[str, Any]:
     low, high = sorted(fit.ends.dial)
     at = np.linspace(low, high, LAW_POINTS)
     f, u = dial.frequency(fit, name, at)
+    per_division, per_division_u = dial.khz_per_division(fit, name, at)
     return {
         "dial": at.tolist(),
         "f_hz": f.tolist(),
         "f_u_hz": u.tolist(),
-        "khz_per_division": dial.khz_per_division(fit, name, at).tolist(),
+        "khz_per_division": per_division.tolist(),
+        "khz_per_division_u": per_division_u.tolist(),
     }
 
 

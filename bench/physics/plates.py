@@ -1,8 +1,8 @@
 """The plates of a tuning capacitor: capacitance as a smooth function of the dial through values at knots.
 
 The trade's plates are straight-line-capacity, straight-line-wavelength, straight-line-frequency or something between:
-`(C + s)^p` is a straight line of the dial for p = 1, 1/2, -1/2. The curve is such a line, p unknown, with a small smooth
-departure that the readings fill in (a Gaussian process held at both ends, Rasmussen and Williams, Gaussian Processes for
+`(C + s)^p` is a straight line of the dial for p = 1, 1/2, -1/2, with s the stray they were cut for (or less the least C,
+where they were cut for none). The curve is such a line, p and s unknown, with a small smooth departure that the readings fill in (a Gaussian process held at both ends, Rasmussen and Williams, Gaussian Processes for
 Machine Learning, 2006, eq. 2.23 to 2.26; Matern 5/2, eq. 4.17), so it passes through what was read, and its uncertainty
 grows between readings.
 """
@@ -14,9 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-DEPARTURE, DEPARTURE_REACH = 0.04, 0.35
-# Added to C (as a share of its most) before the plate law: makers shape plates for C with some stray.
-SHIFT = 0.1
+DEPARTURE, DEPARTURE_REACH = 0.02, 0.45
 # No plates are cut for a power beyond this; a search may stray there.
 STEEPEST = 4.0
 
@@ -46,58 +44,66 @@ def _bridge(a: Floats, b: Floats) -> Floats:
 
 
 class Curve:
-    """C(dial) from its values at the knots; knots[0] and knots[-1] are the dial's ends."""
+    """C(dial) from its values at the knots; knots[0] and knots[-1] are the dial's ends.
 
-    def __init__(self, knots: Floats, shift: float = SHIFT) -> None:
-        self.knots, self.shift = knots, shift
+    `law` is (p, log of the least C + s); capacitances are shares of the most.
+    """
+
+    def __init__(self, knots: Floats) -> None:
+        self.knots = knots
         inner = knots[1:-1]
         k = _bridge(inner, inner) + 1e-9 * DEPARTURE**2 * np.eye(len(inner))
         self.chol = np.linalg.cholesky(k) if len(inner) else np.zeros((0, 0))
         self.k_inverse = np.linalg.inv(k) if len(inner) else np.zeros((0, 0))
 
-    def departure(self, c: Floats, p: float) -> Floats:
+    def departure(self, c: Floats, law: Floats) -> Floats:
         """How far the inner knots lie from the plate law's straight line, as a share of the whole."""
-        return self._straight(c, p)[1:-1] - self.knots[1:-1]
+        return self._straight(c, law)[1:-1] - self.knots[1:-1]
 
-    def whitened(self, c: Floats, p: float) -> Floats:
+    def whitened(self, c: Floats, law: Floats) -> Floats:
         from scipy.linalg import solve_triangular
 
         if len(self.knots) <= 2:
             return np.zeros(0)
-        return np.asarray(solve_triangular(self.chol, self.departure(c, p), lower=True), float)
+        return np.asarray(solve_triangular(self.chol, self.departure(c, law), lower=True), float)
 
     def weights(self, share: Floats) -> Floats:
         inner = self.knots[1:-1]
         return np.asarray(_bridge(share, inner) @ self.k_inverse if len(inner) else np.zeros((len(share), 0)))
 
-    def at(self, share: Floats, weights: Floats, c: Floats, p: float) -> Floats:
+    def at(self, share: Floats, weights: Floats, c: Floats, law: Floats) -> Floats:
         """Capacitance at dial shares (n,), with weights from `weights(share)`."""
-        h = share + weights @ self.departure(c, p)
-        low, high = self._power(c[0], p), self._power(c[-1], p)
-        return self._unpower(low + h * (high - low), p) - self.shift
+        h = share + weights @ self.departure(c, law)
+        p, shift = self._law(c, law)
+        low, high = self._power(c[0] + shift, p), self._power(c[-1] + shift, p)
+        return self._unpower(low + h * (high - low), p) - shift
 
     def spread(self, share: Floats, weights: Floats) -> Floats:
         """Standard uncertainty of h between the knots, beyond that of the knots' values."""
-        inner = self.knots[1:-1]
-        ends = np.array([0.0, 1.0])
-        pin = np.linalg.solve(_matern(ends, ends), _matern(ends, share))
-        own = DEPARTURE**2 * (1.0 - np.einsum("ij,ji->i", _matern(share, ends), pin))
-        told = np.einsum("ij,ij->i", weights, _bridge(share, inner)) if len(inner) else 0.0
-        return np.asarray(np.sqrt(np.clip(own - told, 0.0, None)), float)
+        return np.asarray(np.sqrt(np.clip(np.diag(self.spread_covariance(share, weights)), 0.0, None)), float)
 
-    def _straight(self, c: Floats, p: float) -> Floats:
-        h = self._power(c, p)
+    def spread_covariance(self, share: Floats, weights: Floats) -> Floats:
+        """Covariance (n, n) of h between the knots, beyond that of the knots' values."""
+        inner = self.knots[1:-1]
+        own = _bridge(share, share)
+        return np.asarray(own - weights @ _bridge(inner, share) if len(inner) else own, float)
+
+    def _straight(self, c: Floats, law: Floats) -> Floats:
+        p, shift = self._law(c, law)
+        h = self._power(c + shift, p)
         # on the way to a solution both ends may meet
         whole = h[-1] - h[0]
         return np.asarray((h - h[0]) / (whole if abs(whole) > 1e-12 else 1e-12), float)
 
+    def _law(self, c: Floats, law: Floats) -> tuple[float, float]:
+        p = min(max(float(law[0]), -STEEPEST), STEEPEST)
+        return p, float(np.exp(np.clip(law[1], -9.0, 2.0)) - min(c[0], c[-1]))
+
     def _power(self, c: ArrayLike, p: float) -> Floats:
-        p = min(max(p, -STEEPEST), STEEPEST)
-        log = np.log(np.maximum(np.asarray(c, float) + self.shift, 1e-6))
+        log = np.log(np.maximum(np.asarray(c, float), 1e-6))
         return np.asarray(log if abs(p) < 1e-6 else np.expm1(p * log) / p, float)
 
     def _unpower(self, h: Floats, p: float) -> Floats:
-        p = min(max(p, -STEEPEST), STEEPEST)
         if abs(p) < 1e-6:
             return np.asarray(np.exp(h), float)
         return np.asarray(np.exp(np.log1p(np.maximum(p * h, -1.0 + 1e-9)) / p), float)

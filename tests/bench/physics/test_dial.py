@@ -98,7 +98,7 @@ def test_dial_between_readings_follows_the_plates(law):
         slope = np.abs(
             np.gradient(1 / (2 * np.pi * np.sqrt(l_h * (c(np.linspace(0, 1, 1001)) + stray_f))), 0.1)
         )
-        assert dial.khz_per_division(fit, name, 50.0)[0] == pytest.approx(slope[500] / 1e3, rel=0.03)
+        assert dial.khz_per_division(fit, name, 50.0)[0][0] == pytest.approx(slope[500] / 1e3, rel=0.03)
 
 
 def test_truth_inside_two_u():
@@ -212,8 +212,8 @@ def test_a_dial_that_runs_the_other_way_and_odd_dials():
     a = fit_dial(forward, ENDS)
     b = fit_dial(backward, Ends((180.0, 0.0), ENDS.c_f))
     assert b.l_h["B"][0] == pytest.approx(a.l_h["B"][0], rel=1e-4)
-    assert dial.khz_per_division(b, "B", 90.0)[0] == pytest.approx(
-        dial.khz_per_division(a, "B", 50.0)[0] / 1.8, rel=0.02
+    assert dial.khz_per_division(b, "B", 90.0)[0][0] == pytest.approx(
+        dial.khz_per_division(a, "B", 50.0)[0][0] / 1.8, rel=0.02
     )
 
 
