@@ -12,12 +12,12 @@ import numpy as np
 from bench.errors import PlanError
 from bench.fit import selection
 from bench.fit.coupling import Gathered, fit_coupling, unlike_antenna
+from bench.fit.dialling import fit_set_dial
 from bench.fit.document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
 from bench.physics import dial
 from bench.physics.coupling import CouplingFit, Priors
 from bench.physics.qlaw import assumed, fit_q
-from bench.quantities import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from bench.plan.schema import Plan
     from bench.session.folder import Session
 
-PLAN_L_SHARE_U = 0.03
 PLAN_Q_SHARE_U = 0.05
 WINDING_Q_SHARE_U = 0.2
 
@@ -85,15 +84,24 @@ class Fitted:
     notes: list[str]
 
 
-def fit_parts(plan: Plan, frames: Mapping[str, pd.DataFrame], priors: Priors | None = None) -> Fitted:
-    """The fits themselves, for whoever asks them more than fit.json says; arguments as `fit_tables`."""
+def fit_parts(
+    plan: Plan,
+    frames: Mapping[str, pd.DataFrame],
+    priors: Priors | None = None,
+    *,
+    onset: bool = True,
+) -> Fitted:
+    """The fits themselves, for whoever asks them more than fit.json says; arguments as `fit_tables`.
+
+    `onset=False` leaves the coupling fit out, which takes longest.
+    """
     warnings: list[str] = []
     notes: list[str] = []
     coils = _gather(plan, frames, warnings)
-    fitted_dial = _fit_dial(plan, coils, warnings, notes)
+    fitted_dial = fit_set_dial(plan, coils, warnings, notes)
     for one in coils:
         _fit_q(one)
-    coupling = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes)
+    coupling = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes) if onset else None
     return Fitted(coils, fitted_dial, coupling, warnings, notes)
 
 
@@ -132,48 +140,6 @@ def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str])
         elif not len(one.tank.f0_hz):
             one.warnings.append(f"Coil {name}: no resonance was read; dial and inductance stay unknown.")
     return coils
-
-
-def _fit_dial(
-    plan: Plan, coils: list[Gathered], warnings: list[str], notes: list[str]
-) -> dial.DialFit | None:
-    readings = [
-        dial.Reading(one.coil.name, *values)
-        for one in coils
-        if one.tank
-        for values in zip(
-            one.tank.dial.tolist(),
-            one.tank.f0_hz.tolist(),
-            one.tank.f0_u_hz.tolist(),
-            one.tank.added_c_f.tolist(),
-            one.tank.names,
-            strict=True,
-        )
-    ]
-    if not readings:
-        return None
-    windings = {}
-    for one in coils:
-        if one.model is not None:
-            given = one.coil.grid.inductance is not None
-            share = PLAN_L_SHARE_U if given else dial.WINDING_SHARE_U
-            windings[one.coil.name] = (one.model.l_h, share * one.model.l_h)
-    tuning = plan.receiver.tuning
-    try:
-        fit = dial.fit_dial(readings, dial.Ends(tuning.dial, tuning.capacitance), windings)
-    except dial.DialError as problem:
-        warnings.append(f"The dial could not be fitted: {problem}")
-        return None
-    for out in fit.outliers:
-        r = out.reading
-        side = "above" if out.off > 0 else "below"
-        text = (
-            f"Coil {r.coil}: reading {r.name or '?'} at dial {r.dial:g} ({show(r.f0_hz, 'frequency', plan.show.frequency)}) "
-            f"is {100 * abs(out.off):.1f} % {side} what the set says; left out of the dial."
-        )
-        next(one for one in coils if one.coil.name == r.coil).warnings.append(text)
-    notes.extend(fit.notes)
-    return fit
 
 
 def _fit_q(one: Gathered) -> None:

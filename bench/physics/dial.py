@@ -57,6 +57,7 @@ __all__ = [
     "Ends",
     "Outlier",
     "Reading",
+    "backward",
     "band",
     "capacitance",
     "fit_dial",
@@ -93,6 +94,7 @@ def fit_dial(
     readings: Sequence[Reading],
     ends: Ends,
     winding_l: Mapping[str, tuple[float, float]] | None = None,
+    l_share: Mapping[str, tuple[float, float]] | None = None,
 ) -> DialFit:
     """All coils of a set together: inductances, strays and the dial's capacitance curve.
 
@@ -104,6 +106,8 @@ def fit_dial(
         The plan's tuning capacitor.
     winding_l
         Inductance of the windings in H, computed or as the plan gives it, with standard uncertainty.
+    l_share
+        By coil, the inductance that the readings show over the winding's own, with standard uncertainty.
 
     Raises
     ------
@@ -122,6 +126,12 @@ def fit_dial(
         ):
             raise DialError(f"Reading {r.name or '?'} of coil {r.coil} cannot be used: {r}")
     coils = tuple(dict.fromkeys(r.coil for r in readings))
+    shares = {name: share for name, share in (l_share or {}).items() if name in coils}
+    if winding_l:
+        winding_l = {
+            name: (value * shares.get(name, (1.0, 0.0))[0], u * shares.get(name, (1.0, 0.0))[0])
+            for name, (value, u) in winding_l.items()
+        }
     added = _tells_scale(readings)
     problem = Problem(readings, ends, coils, {}, added)
     use, fit, unsure = _leave_out(problem)
@@ -160,8 +170,54 @@ def fit_dial(
             f"(coil {readings[b].coil}, dial {readings[b].dial:g}) could be the wrong one as well: take both again."
             for a, b in unsure
         ),
+        l_share=shares,
+        readings=tuple(readings),
         residuals={r.name: float(np.expm1(o)) for r, o in zip(readings, off, strict=True) if r.name},
     )
+
+
+def backward(readings: Sequence[Reading], ends: Ends) -> list[tuple[Reading, Reading]]:
+    """Readings that run against the dial (less capacitance, lower frequency), each with a neighbour that it contradicts.
+
+    Of each coil and added capacitor the fewest are named whose going leaves the others in order (the complement of a
+    longest run that rises). Repeats of one dial reading and frequencies that agree within their uncertainties are in order.
+    """
+    falling = ends.c_f[1] > ends.c_f[0]
+    groups: dict[tuple[str, float], list[Reading]] = {}
+    for r in readings:
+        groups.setdefault((r.coil, r.added_c_f), []).append(r)
+    found = []
+    for group in groups.values():
+        mine = sorted(group, key=lambda r: _share_of_one(ends, r))
+        if len(mine) < 3:
+            continue
+
+        def in_order(a: Reading, b: Reading) -> bool:
+            up = (a.f0_hz - b.f0_hz) if falling else (b.f0_hz - a.f0_hz)
+            near = a.dial == b.dial or abs(up) < 2.0 * np.hypot(a.f0_u_hz, b.f0_u_hz)
+            return bool(up > 0 or near)
+
+        longest, before = [1] * len(mine), [-1] * len(mine)
+        for i, b in enumerate(mine):
+            for j, a in enumerate(mine[:i]):
+                if longest[j] >= longest[i] and in_order(a, b):
+                    longest[i], before[i] = longest[j] + 1, j
+        kept, at = set(), int(np.argmax(longest))
+        while at >= 0:
+            kept.add(at)
+            at = before[at]
+        for i in sorted(set(range(len(mine))) - kept):
+            wrong = [
+                j
+                for j in sorted(kept, key=lambda j: abs(j - i))
+                if not (in_order(mine[i], mine[j]) if i < j else in_order(mine[j], mine[i]))
+            ]
+            found += [(mine[i], mine[j]) for j in wrong[:1]]
+    return found
+
+
+def _share_of_one(ends: Ends, r: Reading) -> float:
+    return (r.dial - ends.dial[0]) / (ends.dial[1] - ends.dial[0])
 
 
 def _tells_scale(readings: Sequence[Reading]) -> bool:

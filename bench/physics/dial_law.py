@@ -57,6 +57,8 @@ class Outlier:
 class DialFit:
     """The set's dial.
 
+    `l_share`, by coil, is the inductance that the set shows over the coil's own (a coupled tickler changes it), with its
+    standard uncertainty.
     Parameters: ln L (coil), stray (coil), logs of the steps of C over the knots (`plates.from_steps`), plate law (`plates.Curve`), relative
     errors of the added capacitors; capacitances in units of `unit_f`.
     """
@@ -74,13 +76,29 @@ class DialFit:
     leaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     residuals: Mapping[str, float] = field(default_factory=dict)
+    l_share: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    readings: tuple[Reading, ...] = ()
 
     @property
     def l_h(self) -> dict[str, tuple[float, float]]:
         """Inductance and its standard uncertainty, by coil, in H."""
-        l_h = np.exp(self.x[: len(self.coils)])
-        u = np.sqrt(np.diag(self.cov))[: len(self.coils)] * l_h
-        return {name: (float(a), float(b)) for name, a, b in zip(self.coils, l_h, u, strict=True)}
+        log_u = np.sqrt(np.diag(self.cov))[: len(self.coils)]
+        found = {}
+        for name, seen, u in zip(self.coils, np.exp(self.x[: len(self.coils)]), log_u, strict=True):
+            share, share_u = self.l_share.get(name, (1.0, 0.0))
+            own = float(seen) / share
+            found[name] = (own, own * float(np.hypot(u, share_u / share)))
+        return found
+
+    def tank(self, coil: str) -> tuple[float, float]:
+        """Inductance (H) and stray capacitance (F) with which the set as it stands resonates."""
+        i = self.coils.index(coil)
+        return float(np.exp(self.x[i])), float(self.x[len(self.coils) + i]) * self.unit_f
+
+    def read_at(self, coil: str) -> tuple[float, ...]:
+        """Dial readings of a coil that entered the fit, in order."""
+        out = {id(o.reading) for o in self.outliers}
+        return tuple(sorted({r.dial for r in self.readings if r.coil == coil and id(r) not in out}))
 
     @property
     def stray_f(self) -> dict[str, tuple[float, float]]:

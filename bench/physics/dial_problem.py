@@ -128,9 +128,7 @@ class Problem:
                     if slope > 0:
                         stray[i] = np.clip(level / slope, 0.0, 0.6)
                 log_l[i] = np.median(np.log(y[mine] / (at[mine] + stray[i])))
-            x = np.concatenate(
-                [log_l, stray, to_steps(c, self.rising), [p, cut], np.zeros(len(self.kinds))]
-            )
+            x = np.concatenate([log_l, stray, to_steps(c, self.rising), [p, cut], np.zeros(len(self.kinds))])
             off = np.abs(self.log_f - self.log_model(x))[use > 0.5]
             cost = float(np.median(off) + 1e-4 * abs(p - SHAPE))
             if cost < best:

@@ -254,6 +254,19 @@ def test_what_cannot_be_fitted_is_refused(readings):
         fit_dial(readings, ENDS)
 
 
+def test_readings_against_the_dial_are_named_the_fewest_first():
+    f = [2.5e6, 2.8e6, 3.2e6, 3.1e6, 4.4e6, 6.5e6]
+    rows = [Reading("A", 20.0 * i, a, 100.0, 0.0, f"R{i}") for i, a in enumerate(f)]
+    (pair,) = dial.backward(rows, ENDS)
+    assert {r.name for r in pair} == {"R2", "R3"}
+    one_low = [replace(r, f0_hz=2.0e6) if r.name == "R4" else r for r in rows if r.name != "R3"]
+    assert [wrong.name for wrong, _ in dial.backward(one_low, ENDS)] == ["R4"]
+    # the same capacitor on a dial that counts the other way; repeats within their uncertainty
+    turned = [replace(r, dial=100.0 - r.dial) for r in rows if r.name != "R3"]
+    turned.append(replace(turned[0], f0_hz=turned[0].f0_hz + 90.0, name="again"))
+    assert dial.backward(turned, Ends((100.0, 0.0), ENDS.c_f)) == []
+
+
 def test_ends_must_differ():
     with pytest.raises(DialError):
         Ends((0.0, 100.0), (12e-12, 12e-12))
