@@ -19,7 +19,11 @@ from bench.session.folder import Session
 from drivers.roles import Analyzer, Sweep
 
 if TYPE_CHECKING:
+    from bench.readings.dial_sensor import DialEnds
     from bench.readings.turning import Quiet, Stops
+
+# Pointer and sensor further apart than this share of the dial: somebody should look.
+FAR_DIAL = 0.02
 
 
 @dataclass
@@ -33,6 +37,7 @@ class Bench:
     cold: bool = False
     quiet: Quiet | None = field(default=None, init=False)
     _stops: Stops | None = field(default=None, init=False)
+    _dial_ends: DialEnds | None = field(default=None, init=False)
 
     @cached_property
     def calibrated(self) -> Calibrated:
@@ -69,6 +74,23 @@ class Bench:
                 added_c_f=item.added_c_f,
             )
         )
+
+    def set_dial(self, dial: float) -> float:
+        """Have the tuning dial set; returns its reading, by its own sensor where there is one."""
+        if not self.instruments.has("dial"):
+            return self.operator.set_dial(dial)
+        from bench.readings.dial_sensor import learn_dial, read_dial
+
+        marks = self.plan.receiver.tuning.dial
+        if self._dial_ends is None:
+            self.reporter.detail("learning the dial's ends")
+            self._dial_ends = learn_dial(self.instruments.dial(), self.operator, marks)
+            self.session.log("dial-ends", shares=self._dial_ends.shares, marks=marks)
+        told = self.operator.set_dial(dial)
+        read = read_dial(self.instruments.dial(), self._dial_ends)
+        if abs(read - told) > FAR_DIAL * abs(marks[1] - marks[0]):
+            self.reporter.say(f"  The dial's sensor reads {read:g} where {told:g} was set; {read:g} counts.")
+        return read
 
     def stops(self) -> Stops:
         """The sensor's readings at the control's end stops, learned at the first call."""

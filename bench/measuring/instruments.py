@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Literal
 
 from bench.plan.schema import Plan
-from drivers.errors import WireError
-from drivers.roles import Analyzer, Sensor
+from drivers.errors import Misuse, WireError
+from drivers.paired import PairedSensor
+from drivers.roles import Analyzer, Announces, LevelMeter, Sensor
 
 Role = Literal["analyzer", "generator", "angle", "level", "dial"]
 
@@ -22,7 +23,12 @@ class Instruments:
     addresses : mapping, optional
         Addresses that take the place of the plan's (the virtual bench's): keys `analyzer`, `generator`, `sensor`.
     folder : Path, optional
-        The plan's folder, where a description named without a folder is looked for first.
+        The plan's folder, where a file named without a folder is looked for first.
+
+    Attributes
+    ----------
+    tell : callable
+        Shows the operator one line, for instruments that need hands.
     """
 
     def __init__(
@@ -32,9 +38,13 @@ class Instruments:
             role: instrument.model_dump() for role, instrument in plan.instruments.items()
         }
         for config in self._config.values():
-            beside = folder / str(config["description"]) if folder and "description" in config else None
-            if beside is not None and beside.is_file():
-                config["description"] = str(beside)
+            for key in ("description", "path", "file"):
+                beside = folder / str(config[key]) if folder and key in config else None
+                if beside is not None and beside.exists():
+                    config[key] = str(beside)
+        # One board may read both shafts.
+        if self._config.get("angle", {}).get("dial") is True:
+            self._config.setdefault("dial", self._config["angle"])
         if addresses is not None:
             self._config = {
                 "analyzer": {
@@ -47,6 +57,7 @@ class Instruments:
                 "level": {"driver": "sensor", "port": addresses["sensor"]},
             }
         self._open: dict[tuple[str, str], Any] = {}
+        self.tell: Callable[[str], None] = print
 
     def has(self, role: Role) -> bool:
         """Whether an instrument, not the operator's typing, plays this role."""
@@ -55,7 +66,9 @@ class Instruments:
 
     @staticmethod
     def _wire(config: Mapping[str, Any]) -> tuple[str, str]:
-        return str(config["driver"]), str(config.get("port", config.get("address", config.get("path", ""))))
+        return str(config["driver"]), next(
+            (str(config[key]) for key in ("port", "address", "path", "file", "device") if key in config), ""
+        )
 
     def _get(self, role: Role) -> Any:
         from drivers.registry import open_instrument
@@ -63,7 +76,10 @@ class Instruments:
         config = self._config[role]
         wire = self._wire(config)
         if wire not in self._open:
-            self._open[wire] = open_instrument(role, config)
+            instrument = open_instrument(role, config)
+            if isinstance(instrument, Announces):
+                instrument.tell = self.tell
+            self._open[wire] = instrument
         return self._open[wire]
 
     def raw(self) -> bool:
@@ -77,7 +93,21 @@ class Instruments:
 
     def sensor(self) -> Sensor:
         """The angle-and-level sensor; opens it at the first call."""
-        instrument: Sensor = self._get("angle")
+        board: Sensor = self._get("angle")
+        if not self.has("level") or self._wire(self._config["level"]) == self._wire(self._config["angle"]):
+            return board
+        meter = self._get("level")
+        if not isinstance(meter, LevelMeter):
+            raise Misuse(
+                "the level comes from another board than the angle.",
+                port=self._wire(self._config["level"])[1],
+                hint="Give angle and level the same port, or take the level from the sound card.",
+            )
+        return PairedSensor(board, meter)
+
+    def dial(self) -> Sensor:
+        """The board whose second angle channel reads the tuning dial; opens it at the first call."""
+        instrument: Sensor = self._get("dial")
         return instrument
 
     def reopen(self) -> None:

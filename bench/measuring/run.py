@@ -63,6 +63,7 @@ def measure(
         if not wanted:
             return Outcome(0, (), 0)
         screen = stack.enter_context(reporter(len(wanted)))
+        instruments.tell = screen.say
         operator: Operator
         if bench is not None:
             operator = VirtualOperator(bench.hands)

@@ -59,7 +59,7 @@ def tune(bench: Bench, item: Wanted) -> tuple[float, float]:
         raise Skipped("take resonance readings of this coil first, so that the dial can be set")
     if not bench.instruments.has("analyzer"):
         bench.prepare(item, loop=False)
-        return bench.operator.set_dial(round(dial, 1)), item.f_hz
+        return bench.set_dial(round(dial, 1)), item.f_hz
     from bench.readings.resonance import measure_resonance
 
     # A set that oscillates at angle 0 would drown the analyzer: in a cold run the tank is tuned cold.
@@ -67,7 +67,7 @@ def tune(bench: Bench, item: Wanted) -> tuple[float, float]:
     bench.operator.rest_control(0.0)
     per_division = slope(rows, dial)
     for _ in range(MOST_TUNINGS):
-        at = bench.operator.set_dial(round(dial, 2))
+        at = bench.set_dial(round(dial, 2))
         reading = measure_resonance(
             bench.instruments.analyzer(), 0.93 * item.f_hz, 1.07 * item.f_hz, q_goal=0.1
         )

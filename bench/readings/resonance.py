@@ -374,7 +374,7 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.instruments.analyzer()
     bench.prepare(item, loop=True)
     bench.operator.rest_control(0.0)
-    dial = bench.operator.set_dial(item.dial)
+    dial = bench.set_dial(item.dial)
     if typed:
         return _take_typed(bench, item, dial)
 

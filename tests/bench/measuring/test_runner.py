@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from bench.measuring.bench import Bench
@@ -219,3 +220,42 @@ def test_the_first_instruction_keeps_the_coil_s_name(tmp_path: Path) -> None:
     with session.lock():
         runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False)[:1])
     assert keyboard.asked[0].startswith("Plug in coil K;")
+
+
+def test_a_level_of_its_own_is_used_and_another_boards_is_refused(tmp_path: Path) -> None:
+    from scipy.io import wavfile
+
+    from drivers.errors import Misuse
+    from drivers.paired import PairedSensor
+
+    wavfile.write(tmp_path / "set.wav", 16000, np.zeros(16000, np.int16))
+    angle = '[instruments.angle]\ndriver = "sensor"\nport = "here"\n'
+    sound = '[instruments.level]\ndriver = "sound"\nfile = "set.wav"\n'
+    board: Any = object()
+    for level, kind in (
+        (sound, PairedSensor),
+        ('[instruments.level]\ndriver = "sensor"\nport = "here"\n', object),
+    ):
+        instruments = Instruments(parse_plan(PLAN + angle + level), folder=tmp_path)
+        instruments._open["sensor", "here"] = board
+        assert type(instruments.sensor()) is kind
+    instruments = Instruments(
+        parse_plan(PLAN + angle + '[instruments.level]\ndriver = "sensor"\nport = "there"\n')
+    )
+    instruments._open["sensor", "here"] = instruments._open["sensor", "there"] = board
+    with pytest.raises(Misuse, match="another board"):
+        instruments.sensor()
+
+
+def test_a_folder_of_sweeps_speaks_through_the_screen(tmp_path: Path) -> None:
+    from drivers.folder import FolderAnalyzer
+
+    (tmp_path / "card").mkdir()
+    plan = parse_plan(PLAN + '[instruments.analyzer]\ndriver = "folder"\npath = "card"\n')
+    instruments = Instruments(plan, folder=tmp_path)
+    said: list[str] = []
+    instruments.tell = said.append
+    analyzer = instruments.analyzer()
+    assert isinstance(analyzer, FolderAnalyzer)
+    analyzer.tell("sweep now")
+    assert said == ["sweep now"]
