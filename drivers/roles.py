@@ -110,6 +110,20 @@ class Analyzer(Protocol):
 
 
 @runtime_checkable
+class LevelledAnalyzer(Analyzer, Protocol):
+    """An analyzer whose output level the program may be able to set."""
+
+    @property
+    def level_dbm(self) -> float | None:
+        """The level it sweeps at; None: it cannot be set."""
+        ...
+
+    def set_level(self, level_dbm: float) -> None:
+        """Sweep at this level from now on."""
+        ...
+
+
+@runtime_checkable
 class Generator(Protocol):
     """Gives a sine of known frequency and level; off when closed."""
 

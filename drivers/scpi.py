@@ -55,7 +55,7 @@ class ScpiAnalyzer(ScpiInstrument):
     limits : AnalyzerLimits, optional
         Where the instrument cannot be asked.
     level_dbm : float, optional
-        Source level, set once.
+        Source level to begin with. Without it the level is the instrument's own affair and is not touched.
     others
         As `ScpiInstrument`.
     """
@@ -86,6 +86,27 @@ class ScpiAnalyzer(ScpiInstrument):
         if self._limits is None:
             raise Misuse("the limits are not known.", port=self.address)
         return self._limits
+
+    @property
+    def level_dbm(self) -> float | None:
+        """The level it sweeps at; None where the plan gives none, and then it cannot be set."""
+        return self._level_dbm
+
+    def set_level(self, level_dbm: float) -> None:
+        """Sweep at this level from now on.
+
+        Raises
+        ------
+        Misuse
+            The plan gives no level, so the instrument may have none to set.
+        """
+        if self._level_dbm is None:
+            raise Misuse("no level_dbm in the plan, so the level is not touched.", port=self.address)
+        with self._exchange():
+            self._set("level", level_dbm, " dBm", tolerance=0.2)
+            self._check_errors("the level is set")
+            self._agree()
+        self._level_dbm = level_dbm
 
     def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         """One uniform sweep, both ends included.

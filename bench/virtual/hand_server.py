@@ -10,6 +10,7 @@ A reply comes when the action is finished in world time (`turn` with `wait` fals
 | control | angle_deg, speed_deg_s (60) | angle_deg: as judged |
 | turn | to_deg, speed_deg_s, wait (true) | angle_deg: as judged |
 | loop | near | |
+| move_loop | looser | |
 | antenna | connected | |
 | valve | working | |
 | added | c_f (null: off) | |
@@ -104,6 +105,7 @@ class HandServer:
                 _number(r, "to_deg"), _number(r, "speed_deg_s"), wait=_yes_or_no(r, "wait", True)
             ),
             "loop": lambda r: (world.set_loop(_yes_or_no(r, "near")), dict),
+            "move_loop": lambda r: (world.move_loop(_yes_or_no(r, "looser")), dict),
             "antenna": lambda r: (world.set_antenna(_yes_or_no(r, "connected")), dict),
             "valve": lambda r: (world.set_valve(_yes_or_no(r, "working")), dict),
             "added": lambda r: (world.set_added(None if r.get("c_f") is None else _number(r, "c_f")), dict),

@@ -81,6 +81,10 @@ class Hands:
         """Bring the pick-up loop to the coil, or take it away."""
         self._do("loop", near=near)
 
+    def move_loop(self, looser: bool) -> None:
+        """Move the pick-up loop a little further from the coil, or nearer."""
+        self._do("move_loop", looser=looser)
+
     def antenna(self, connected: bool) -> None:
         """Connect or disconnect the antenna."""
         self._do("antenna", connected=connected)

@@ -361,22 +361,36 @@ def start_root(circuit: Circuit, g: Floats, c: Floats) -> complex:
     return root
 
 
-def loop_impedance(circuit: Circuit, angle_deg: float, f_hz: Floats, gm_ratio: float = 1.0) -> Complexes:
+def loop_impedance(
+    circuit: Circuit, angle_deg: float, f_hz: Floats, gm_ratio: Floats | float = 1.0
+) -> Complexes:
     """Impedance at the loop's own terminals, (n,) ohm, looking into the set with the port's 50 ohm taken off.
 
     The tank seen through the loop: solved from the whole network at every frequency at once.
     """
+    return through_loop(circuit, angle_deg, f_hz, gm_ratio)[0]
+
+
+def through_loop(
+    circuit: Circuit, angle_deg: float, f_hz: Floats, gm_ratio: Floats | float = 1.0
+) -> tuple[Complexes, Complexes]:
+    """`loop_impedance`, and the grid's voltage for one volt behind the port's 50 ohm; (n,) each.
+
+    `gm_ratio` may differ from frequency to frequency, as it does where the signal itself moves the working point.
+    """
     if circuit.loop is None:
         raise ValueError("the circuit has no loop")
-    g, c = at_angles(circuit, np.array([angle_deg]), gm_ratio)
     f = np.asarray(f_hz, float)
+    ratio = np.asarray(gm_ratio, float)
+    places = np.full(1 if ratio.ndim == 0 else len(f), angle_deg)
+    g, c = at_angles(circuit, places, ratio)
     s = 2j * np.pi * f
     a = g + s[:, None, None] * c
     a[:, I_GRID, I_GRID] -= circuit.loss_ohm(f)
     drive = np.zeros((SIZE, 1))
     drive[I_LOOP, 0] = -1.0
-    current = np.linalg.solve(a, np.broadcast_to(drive, (len(f), SIZE, 1)))[:, I_LOOP, 0]
-    return np.asarray(1.0 / current - PORT_OHM)
+    answer = np.linalg.solve(a, np.broadcast_to(drive, (len(f), SIZE, 1)))[:, :, 0]
+    return np.asarray(1.0 / answer[:, I_LOOP] - PORT_OHM), np.asarray(answer[:, GRID])
 
 
 def sensitivity(circuit: Circuit, angle_deg: Floats, root: Complexes, gm_ratio: Floats) -> Complexes:

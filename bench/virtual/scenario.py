@@ -11,6 +11,9 @@
 | feedback capacitor; choke; small capacitances; antenna | 3 %; 5 %; 5 %; 5 % |
 | tuning capacitor | most ±2.5 %, least ±6 %, its own curve between |
 | known capacitor | 0.5 % |
+| onset, of itself | wanders by 0.05 to 0.25° in 10 to 30 minutes |
+| analyzer's signal | rectified at the grid: 0.1 V there takes 0.25 to 1 % off gm |
+| a hand | 0.02 to 1.2 pF, 10 % otherwise each time it is held there |
 
 Draws hang on the seed and the coil's name only, so a plan with another number of turns meets the same set, valve and form.
 """
@@ -132,6 +135,23 @@ class AnalyzerTraits:
     drift_period_s: tuple[float, float]
     drift_phase: tuple[float, float]
     thermal_ppm: float
+    level_dbm: float = -50.0
+
+
+@dataclass(frozen=True)
+class Unrest:
+    """What changes while nobody touches anything, and what the analyzer's signal does to the valve.
+
+    The onset wanders by `wander_deg` over `wander_s` (heater, supply, temperature); a signal of `rectified_v` volts at the
+    grid would halve gm: the grid leak rectifies it and biases the valve by what it gets. A hand is never held twice in the
+    same place: its capacitance scatters by `hand_share`.
+    """
+
+    wander_deg: float
+    wander_s: float
+    wander_phase: float
+    rectified_v: float
+    hand_share: float
 
 
 @dataclass(frozen=True)
@@ -188,6 +208,7 @@ class Hidden:
     operator: OperatorTraits
     added_error: float
     body_f: dict[str, float]
+    unrest: Unrest
 
     def coil_q(self, name: str, f_hz: float) -> float:
         """Q of a coil by itself."""
@@ -258,10 +279,11 @@ def draw(plan: Plan, seed: int, nominal: dict[str, NominalCoil] | None = None) -
         loop_l_h=_generator(seed, "loop").uniform(0.35e-6, 0.6e-6),
         loop_r_ohm=0.3,
         sensor=_sensor(plan, _generator(seed, "sensor")),
-        level=_level(_generator(seed, "level")),
+        level=_level(plan, _generator(seed, "level")),
         operator=_operator(_generator(seed, "operator")),
         added_error=float(_generator(seed, "added").normal(0.0, 0.005)),
         body_f=_body(_generator(seed, "body")),
+        unrest=_unrest(_generator(seed, "unrest")),
     )
 
 
@@ -377,12 +399,14 @@ def _sensor(plan: Plan, rng: np.random.Generator) -> SensorTraits:
     )
 
 
-def _level(rng: np.random.Generator) -> LevelTraits:
+def _level(plan: Plan, rng: np.random.Generator) -> LevelTraits:
+    # Only where the control feeds the plate or screen does direct current run through its wiper, and scratches.
+    scratch = 4.0 if plan.receiver.control.kind == "supply" else 1.0
     return LevelTraits(
         quiet=rng.uniform(0.05, 0.10),
         swing=rng.uniform(0.30, 0.45),
         hiss=rng.uniform(0.002, 0.005),
-        crackle=rng.uniform(1.2, 2.5),
+        crackle=scratch * rng.uniform(1.2, 2.5),
         wiper_deg=rng.uniform(0.02, 0.10),
     )
 
@@ -401,6 +425,16 @@ def _body(rng: np.random.Generator) -> dict[str, float]:
         "antenna": rng.uniform(0.1e-12, 0.4e-12),
         "coil": rng.uniform(0.3e-12, 1.2e-12),
     }
+
+
+def _unrest(rng: np.random.Generator) -> Unrest:
+    return Unrest(
+        wander_deg=rng.uniform(0.05, 0.25),
+        wander_s=rng.uniform(600.0, 1800.0),
+        wander_phase=rng.uniform(0.0, 2.0 * np.pi),
+        rectified_v=rng.uniform(1.0, 2.0),
+        hand_share=0.1,
+    )
 
 
 def added_true_f(hidden: Hidden, c_f: float) -> float:

@@ -32,6 +32,10 @@ PLUG_S, DIAL_S, MOVE_S, WARM_S, SOLDER_S, PAUSE_S = 6.0, 2.0, 1.5, 8.0, 3.0, 0.3
 LEAST_SPEED_DEG_S, MOST_SPEED_DEG_S = 0.05, 400.0
 STOP_DEG = 0.5
 STANDARDS = ("open", "short", "load")
+# One move of the pick-up loop changes its coupling by this much, as well as a hand can tell.
+LOOP_MOVE = 2.0
+MOST_LOOP = 4.0
+LEAST_LEVEL_DBM, MOST_LEVEL_DBM = -75.0, -20.0
 
 
 class Refused(ValueError):
@@ -73,6 +77,7 @@ class SetWorld:
         self._hand: str | None = None
         self._standard: str | None = None
         self._drive = Drive(1e6, -120.0, False)
+        self._level_dbm = hidden.analyzer.level_dbm
         travel, traits = hidden.knob.travel_deg, hidden.sensor
         self._linkage = Linkage(travel, traits.knob_play_deg, traits.coupling_play_deg)
         self._motion = Motion(0.0, 0.0, 0.0, 1.0)
@@ -113,7 +118,11 @@ class SetWorld:
             moving = np.abs(np.diff(shaft, prepend=before)) > 1e-6
             self._followed_s = float(t_s[-1])
         table = self._table()
-        electrical = shaft + np.where(moving, hidden.level.wiper_deg * rng.standard_normal(count), 0.0)
+        electrical = (
+            shaft
+            + self._wander(t_s)
+            + np.where(moving, hidden.level.wiper_deg * rng.standard_normal(count), 0.0)
+        )
         amplitude = self._oscillation.run(table, electrical, 1.0 / RATE_HZ, rng)
         ratio = np.interp(electrical, table.angle_deg, table.ratio)
         place = slots % KEPT_SLOTS
@@ -123,6 +132,13 @@ class SetWorld:
         )
         self._mark[place] = self._ears.hear(t_s, amplitude, rng)
         self._next_slot = first + count
+
+    def _wander(self, t_s: Floats | float) -> Floats:
+        """How far the control seems to stand from where it does: the set's own drift, in degrees."""
+        unrest = self._hidden.unrest
+        return np.asarray(
+            unrest.wander_deg * np.sin(2.0 * np.pi * t_s / unrest.wander_s + unrest.wander_phase)
+        )
 
     def _table(self) -> GrowthTable:
         table = self._tables.get(self._standing)
@@ -179,23 +195,56 @@ class SetWorld:
                 return self._noisy(self._through_cable(_standard(self._standard, f_hz), f_hz, t_s))
             warmth = 1e-6 * traits.thermal_ppm * np.sin(2.0 * np.pi * t_s / 1800.0 + traits.drift_phase[0])
             circuit = circuit_of(self._hidden, replace(self._standing, drift=float(warmth)))
-            angle, table = self._linkage.shaft_deg, self._table()
+            angle, table = self._linkage.shaft_deg + float(self._wander(t_s)), self._table()
+            angle = float(np.clip(angle, 0.0, self._hidden.knob.travel_deg))
             singing = (
                 self._oscillation.amplitude > 0.01 or np.interp(angle, table.angle_deg, table.growth) > 0.0
             )
             rng = self._rng
             at_analyzer = self._through_cable(
-                self._loop_alone(f_hz) if singing else _gamma(circuit, angle, f_hz), f_hz, t_s
+                self._loop_alone(f_hz) if singing else self._gamma(circuit, angle, f_hz), f_hz, t_s
             )
             noise = rng.standard_normal((2, len(f_hz)))
             if singing:
                 f_osc = float(np.interp(angle, table.angle_deg, table.f_hz))
                 noise = noise * (20.0 + 400.0 / (1.0 + np.abs(f_hz / f_osc - 1.0) / 0.004))
-            return np.asarray(at_analyzer + traits.noise * (noise[0] + 1j * noise[1]))
+            return np.asarray(at_analyzer + self._hiss * (noise[0] + 1j * noise[1]))
+
+    @property
+    def _hiss(self) -> float:
+        """Noise of one quadrature: the receiver's own stays, so a weaker signal stands less far above it."""
+        traits = self._hidden.analyzer
+        return float(traits.noise * 10.0 ** ((traits.level_dbm - self._level_dbm) / 20.0))
+
+    @property
+    def level_range_dbm(self) -> tuple[float, float]:
+        """The analyzer's least and greatest output."""
+        return LEAST_LEVEL_DBM, MOST_LEVEL_DBM
+
+    @property
+    def level_dbm(self) -> float:
+        """The analyzer's output."""
+        return self._level_dbm
+
+    def set_level(self, level_dbm: float) -> None:
+        """The analyzer's output is now this."""
+        with self._lock:
+            self._level_dbm = level_dbm
+
+    def _gamma(self, circuit: network.Circuit, angle_deg: float, f_hz: Floats) -> Complexes:
+        """Reflection at the loop, the valve biased at every frequency by what its grid leak makes of the signal."""
+        ratio = np.ones(len(f_hz))
+        # The amplitude behind 50 ohm whose available power this is.
+        emf_v = np.sqrt(8.0 * network.PORT_OHM * 1e-3 * 10.0 ** (self._level_dbm / 10.0))
+        for _ in range(4):
+            z, grid = network.through_loop(circuit, angle_deg, f_hz, ratio)
+            square = (emf_v * np.abs(grid) / self._hidden.unrest.rectified_v) ** 2
+            ratio = np.sqrt(ratio / (1.0 + square))
+        return np.asarray((z - network.PORT_OHM) / (z + network.PORT_OHM))
 
     def _noisy(self, s: Complexes) -> Complexes:
         noise = self._rng.standard_normal((2, len(s)))
-        return np.asarray(s + self._hidden.analyzer.noise * (noise[0] + 1j * noise[1]))
+        return np.asarray(s + self._hiss * (noise[0] + 1j * noise[1]))
 
     def _loop_alone(self, f_hz: Floats) -> Complexes:
         z = self._hidden.loop_r_ohm + 2j * np.pi * f_hz * self._hidden.loop_l_h
@@ -246,6 +295,16 @@ class SetWorld:
             place = float(self._rng.uniform(0.9, 1.1)) if near else AWAY
         return self._change(replace(self._standing, loop=place), MOVE_S)
 
+    def move_loop(self, looser: bool) -> float:
+        """Move the pick-up loop a little further from the coil, or nearer."""
+        with self._lock:
+            now = self._standing.loop
+            if now <= AWAY:
+                raise Refused("the pick-up loop is not at the coil; bring it there first")
+            by = LOOP_MOVE * float(self._rng.uniform(0.9, 1.1))
+            place = max(now / by, 1.1 * AWAY) if looser else min(now * by, MOST_LOOP)
+        return self._change(replace(self._standing, loop=place), MOVE_S)
+
     def set_antenna(self, connected: bool) -> float:
         """Connect or disconnect the antenna."""
         if connected and self._hidden.aerial is None:
@@ -270,7 +329,12 @@ class SetWorld:
         if position is not None and position not in places:
             raise Refused(f"no such place for a hand: {position!r}; places are {', '.join(places)}")
         self._hand = position
-        return self._change(replace(self._standing, body_f=places[position] if position else 0.0), MOVE_S)
+        with self._lock:
+            held = 1.0 + self._hidden.unrest.hand_share * float(
+                np.clip(self._rng.standard_normal(), -2.5, 2.5)
+            )
+        body_f = places[position] * held if position else 0.0
+        return self._change(replace(self._standing, body_f=body_f), MOVE_S)
 
     def set_standard(self, name: str | None) -> float:
         """Screw a calibration standard to the cable's end in the loop's place, or put the loop back."""
@@ -352,9 +416,4 @@ def _standard(name: str, f_hz: Floats) -> Complexes:
     """Reflection of a good, not perfect, standard: 0.03 pF at the open, 0.1 nH at the short, a load of 50.1 ohm."""
     s = 2j * np.pi * f_hz
     z = {"open": 1.0 / (s * 3e-14), "short": s * 1e-10, "load": 50.1 + 0.0 * s}[name]
-    return np.asarray((z - network.PORT_OHM) / (z + network.PORT_OHM))
-
-
-def _gamma(circuit: network.Circuit, angle_deg: float, f_hz: Floats) -> Complexes:
-    z = network.loop_impedance(circuit, angle_deg, f_hz)
     return np.asarray((z - network.PORT_OHM) / (z + network.PORT_OHM))

@@ -9,7 +9,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -28,6 +28,25 @@ class AnalyzerWorld(Protocol):
 
     def reflection(self, f_hz: Floats) -> Complexes:
         """Complex reflection (n,) at frequencies (n,) in Hz, noise included, at this moment."""
+        ...
+
+
+@runtime_checkable
+class LevelledWorld(AnalyzerWorld, Protocol):
+    """A world in which the strength of the analyzer's signal matters."""
+
+    @property
+    def level_dbm(self) -> float:
+        """The analyzer's output."""
+        ...
+
+    @property
+    def level_range_dbm(self) -> tuple[float, float]:
+        """Least and greatest output."""
+        ...
+
+    def set_level(self, level_dbm: float) -> None:
+        """The analyzer's output is now this."""
         ...
 
 
@@ -247,6 +266,16 @@ class SimulatedAnalyzer(ScpiDevice):
         self.add("CALCulate:DATA?", self._data)
         self.add("FORMat[:DATA]", self._set_format)
         self.add("FORMat:BORDer", self._set_order)
+        if isinstance(world, LevelledWorld):
+            levelled = world
+            self._preset_dbm: float | None = levelled.level_dbm
+            self.add(
+                "[SOURce:]POWer[:LEVel]",
+                lambda text: levelled.set_level(to_number(text, *levelled.level_range_dbm)),
+            )
+            self.add("[SOURce:]POWer[:LEVel]?", lambda text: self._ask_level(levelled, text))
+        else:
+            self._preset_dbm = None
         self.reset()
 
     def reset(self) -> None:
@@ -259,6 +288,12 @@ class SimulatedAnalyzer(ScpiDevice):
         self._swapped = False
         self._due: float | None = None
         self._trace: Floats | None = None
+        if isinstance(self._world, LevelledWorld) and self._preset_dbm is not None:
+            self._world.set_level(self._preset_dbm)
+
+    @staticmethod
+    def _ask_level(world: LevelledWorld, text: str) -> str:
+        return _plain(to_number(text, *world.level_range_dbm) if text else world.level_dbm)
 
     def wait_until_done(self) -> None:
         if self._due is None:
