@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "start": ("start", "Make a session folder and its plan."),
     "calibrate": ("calibrate", "Open, short, load: take cable and analyzer out of the sweeps."),
     "measure": ("measure", "Take the readings that the plan still lacks."),
+    "page": ("page", "The live bench page in a browser, for busy hands."),
     "enter": ("enter", "Type in a reading made by hand."),
     "withdraw": ("withdraw", "Take a reading back: it stays in its table and counts no more."),
     "take": ("take", "Add sweeps saved elsewhere to a session."),

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import click
 
-from bench.measuring.kinds import KINDS
+from bench.commands.options import page_options, reading_options
 
 
 @click.command("measure")
 @click.argument("session")
-@click.option("--coil", "coils", multiple=True, metavar="NAME", help="Only this coil (may be given again).")
-@click.option(
-    "--reading",
-    "kinds",
-    multiple=True,
-    metavar="KIND",
-    type=click.Choice(list(KINDS)),
-    help=f"Only readings of this kind: {', '.join(KINDS)} (may be given again).",
-)
-@click.option(
-    "--cold", is_flag=True, help="Resonance with the valve cold: for a set that oscillates at angle 0."
-)
+@reading_options
 @click.option("--virtual", is_flag=True, help="On the virtual bench: simulated set, instruments and hands.")
-def command(session: str, coils: tuple[str, ...], kinds: tuple[str, ...], cold: bool, virtual: bool) -> None:
+@click.option("--page", is_flag=True, help="Ask at the live page in a browser in place of the terminal.")
+@page_options
+def command(
+    session: str,
+    coils: tuple[str, ...],
+    kinds: tuple[str, ...],
+    cold: bool,
+    virtual: bool,
+    page: bool,
+    port: int,
+    closed: str,
+    open_browser: bool,
+) -> None:
     """Take the readings that SESSION's plan still lacks. Stop at any time; run again to go on."""
     from contextlib import ExitStack
 
@@ -39,7 +40,13 @@ def command(session: str, coils: tuple[str, ...], kinds: tuple[str, ...], cold: 
             bench = stack.enter_context(
                 VirtualBench(opened.path / "plan.toml", seed=settings.seed, speed=settings.speed)
             )
-        outcome = measure(opened, kinds=kinds, coils=coils, cold=cold, bench=bench)
+        seat = None
+        if page:
+            from bench.page.run import seated, served
+
+            desk = stack.enter_context(served(port=port, closed=closed, open_browser=open_browser))
+            seat = stack.enter_context(seated(opened, desk, cold=cold))
+        outcome = measure(opened, kinds=kinds, coils=coils, cold=cold, bench=bench, seat=seat)
     if outcome.recorded == 0:
         click.echo(f"Nothing is lacking in {opened.name}. Next: regenbench fit {session}")
         return

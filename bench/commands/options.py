@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
+
+from bench.measuring.kinds import KINDS
 
 if TYPE_CHECKING:
     from bench.quantities import Kind
@@ -60,3 +63,50 @@ class Count(Parameter):
         if not (math.isfinite(number) and number > 0):
             self.fail(f'"{value}" must be more than zero', param, ctx)
         return number
+
+
+def _with(*options: Callable[[Callable[..., Any]], Callable[..., Any]]) -> Callable[..., Any]:
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
+
+
+# Which readings a run takes.
+reading_options = _with(
+    click.option(
+        "--coil", "coils", multiple=True, metavar="NAME", help="Only this coil (may be given again)."
+    ),
+    click.option(
+        "--reading",
+        "kinds",
+        multiple=True,
+        metavar="KIND",
+        type=click.Choice(list(KINDS)),
+        help=f"Only readings of this kind: {', '.join(KINDS)} (may be given again).",
+    ),
+    click.option(
+        "--cold", is_flag=True, help="Resonance with the valve cold: for a set that oscillates at angle 0."
+    ),
+)
+
+# How the live page is served.
+page_options = _with(
+    click.option(
+        "--port",
+        type=click.IntRange(0, 65535),
+        default=0,
+        metavar="N",
+        help="The page's port; left out, a free one is taken.",
+    ),
+    click.option(
+        "--closed",
+        type=click.Choice(["go-on", "pause"]),
+        default="go-on",
+        show_default=True,
+        help="What measuring does while no browser shows the page.",
+    ),
+    click.option("--open", "open_browser", is_flag=True, help="Open the page in the browser."),
+)

@@ -100,6 +100,7 @@ class Bench:
             travel = self.plan.receiver.control.travel_deg
             self.reporter.detail("learning the control's end stops")
             self._stops = learn_stops(self.instruments.sensor(), self.operator, travel)
+            self.reporter.stops(self._stops)
             self.session.log("end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel)
         return self._stops
 

@@ -24,6 +24,8 @@ class Instruments:
         Addresses that take the place of the plan's (the virtual bench's): keys `analyzer`, `generator`, `sensor`.
     folder : Path, optional
         The plan's folder, where a file named without a folder is looked for first.
+    seen : callable, optional
+        Is given each instrument when it has been opened and returns what is used in its place.
 
     Attributes
     ----------
@@ -32,8 +34,13 @@ class Instruments:
     """
 
     def __init__(
-        self, plan: Plan, addresses: Mapping[str, str] | None = None, folder: Path | None = None
+        self,
+        plan: Plan,
+        addresses: Mapping[str, str] | None = None,
+        folder: Path | None = None,
+        seen: Callable[[Any], Any] = lambda instrument: instrument,
     ) -> None:
+        self._seen = seen
         self._config: dict[str, dict[str, Any]] = {
             role: instrument.model_dump() for role, instrument in plan.instruments.items()
         }
@@ -79,7 +86,7 @@ class Instruments:
             instrument = open_instrument(role, config)
             if isinstance(instrument, Announces):
                 instrument.tell = self.tell
-            self._open[wire] = instrument
+            self._open[wire] = self._seen(instrument)
         return self._open[wire]
 
     def raw(self) -> bool:

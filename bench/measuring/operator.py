@@ -79,6 +79,38 @@ class Operator(Protocol):
         ...
 
 
+def changes(last: Setup | None, setup: Setup) -> list[str]:
+    """What the operator has to do to come from one state of the set to another (None: from any)."""
+    from bench.quantities import show
+
+    wanted: list[str] = []
+    for field in fields(Setup):
+        new = getattr(setup, field.name)
+        if last is not None and getattr(last, field.name) == new:
+            continue
+        match field.name:
+            case "coil":
+                wanted.append(f"plug in coil {new}")
+            case "valve":
+                wanted.append("valve working (heater and supply on)" if new else "valve cold (supply off)")
+            case "antenna":
+                wanted.append("antenna connected" if new else "antenna off")
+            case "loop":
+                wanted.append("pick-up loop at the coil, loosely" if new else "pick-up loop well away")
+            case _ if new is not None:
+                wanted.append(f"known capacitor {show(new, 'capacitance')} across the tuning capacitor")
+            case _ if last is not None:
+                wanted.append("known capacitor off")
+    return wanted
+
+
+def place(control: Control, angle_deg: float) -> str:
+    """Where to turn the control, in words."""
+    if angle_deg <= 0:
+        return "fully back"
+    return "fully up" if angle_deg >= control.travel_deg else f"to {control.clock(angle_deg)}"
+
+
 class ConsoleOperator:
     """A person at the terminal: one instruction at a time, Enter when done, `s` to leave out, `q` to stop.
 
@@ -112,29 +144,7 @@ class ConsoleOperator:
         self._line("Enter when you have read this and the bench is safe (q: stop) ")
 
     def prepare(self, setup: Setup) -> None:
-        from bench.quantities import show
-
-        last = self._setup
-        wanted: list[str] = []
-        for field in fields(Setup):
-            new = getattr(setup, field.name)
-            if last is not None and getattr(last, field.name) == new:
-                continue
-            match field.name:
-                case "coil":
-                    wanted.append(f"plug in coil {new}")
-                case "valve":
-                    wanted.append(
-                        "valve working (heater and supply on)" if new else "valve cold (supply off)"
-                    )
-                case "antenna":
-                    wanted.append("antenna connected" if new else "antenna off")
-                case "loop":
-                    wanted.append("pick-up loop at the coil, loosely" if new else "pick-up loop well away")
-                case _ if new is not None:
-                    wanted.append(f"known capacitor {show(new, 'capacitance')} across the tuning capacitor")
-                case _ if last is not None:
-                    wanted.append("known capacitor off")
+        wanted = changes(self._setup, setup)
         self._setup = None
         if wanted:
             told = "; ".join(wanted)
@@ -152,11 +162,7 @@ class ConsoleOperator:
                 self._say(f"“{answer}” is not a dial reading; type a number such as {dial:g}.")
 
     def rest_control(self, angle_deg: float) -> None:
-        where = (
-            "fully back" if angle_deg <= 0 else "fully up" if angle_deg >= self._control.travel_deg else None
-        )
-        place = where or f"to {self._control.clock(angle_deg)}"
-        self._line(f"Turn the regeneration control {place}. Enter when there ")
+        self._line(f"Turn the regeneration control {place(self._control, angle_deg)}. Enter when there ")
 
     def begin_turn(self, turn: Turn) -> None:
         pace = f"about {turn.speed_deg_s:.0f}° a second"

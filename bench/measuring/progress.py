@@ -12,6 +12,10 @@ from typing import TYPE_CHECKING, Self
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
+    from bench.physics.resonance import Resonance
+    from bench.readings.turning import Stops
+    from drivers.roles import Complexes, Floats
+
 
 class Reporter:
     """Plain lines on stderr; each starts with how far along the session is."""
@@ -36,6 +40,10 @@ class Reporter:
         """One line for the operator."""
         print(text, file=sys.stderr, flush=True)
 
+    def tell(self, text: str) -> None:
+        """What an instrument that needs hands asks of the operator."""
+        self.say(text)
+
     def ask(self, prompt: str) -> str:
         """Prompt on stderr, one typed line back; the end of input stops the run."""
         from bench.measuring.operator import Stopped
@@ -53,6 +61,16 @@ class Reporter:
 
     def detail(self, text: str) -> None:
         """How the reading stands; may be overwritten by the next."""
+
+    def left_out(self, what: str, why: str) -> None:
+        """A reading was left out."""
+        self.say(f"  left out: {what}: {why}")
+
+    def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
+        """A sweep has come in: all points of the reading so far, and the fit to them (None while there is none)."""
+
+    def stops(self, stops: Stops) -> None:
+        """The control's end stops have been learned."""
 
     def result(self, text: str, readings: int = 1) -> None:
         """Readings are on disk."""

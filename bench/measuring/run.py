@@ -19,6 +19,7 @@ from bench.measuring.wanted import beyond_the_dial, still_wanted
 from bench.session.folder import Session
 
 if TYPE_CHECKING:
+    from bench.page.seat import Seat
     from bench.virtual.hands import VirtualBench
 
 
@@ -38,6 +39,7 @@ def measure(
     coils: Sequence[str] = (),
     cold: bool = False,
     bench: VirtualBench | None = None,
+    seat: Seat | None = None,
 ) -> Outcome:
     """Take the readings that the plan still lacks.
 
@@ -45,6 +47,8 @@ def measure(
     ----------
     bench : VirtualBench, optional
         A running virtual bench; its addresses take the place of the plan's, its hands the operator's.
+    seat : Seat, optional
+        Where the operator sits if not at the terminal: at the live page.
 
     Raises
     ------
@@ -57,18 +61,24 @@ def measure(
         session.plan.coil_named(name)
     with ExitStack() as stack:
         stack.enter_context(session.lock())
-        instruments = Instruments(session.plan, bench.addresses if bench else None, session.path)
+        addresses = bench.addresses if bench else None
+        seen = {"seen": seat.seen} if seat is not None else {}
+        instruments = Instruments(session.plan, addresses, session.path, **seen)
         stack.callback(_let_go, instruments)
         wanted = still_wanted(session, kinds, coils, cold=cold)
         if not wanted:
             return Outcome(0, (), 0)
         screen = stack.enter_context(reporter(len(wanted)))
-        instruments.tell = screen.say
+        hands = VirtualOperator(bench.hands) if bench is not None else None
         operator: Operator
-        if bench is not None:
-            operator = VirtualOperator(bench.hands)
+        if seat is not None:
+            operator = seat.operator(hands, screen.say)
+            screen = seat.reporter(screen)
+        elif hands is not None:
+            operator = hands
         else:
             operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
+        instruments.tell = screen.tell
         if cautions.needed(session.plan.receiver.supply):
             operator.caution(cautions.LINES)
         session.log("measure", wanted=len(wanted), virtual=bench is not None)

@@ -30,7 +30,7 @@ class Runner:
                 recorded += self._with_retries(item)
             except Skipped as why:
                 left.append(f"{item.words()}: {why}")
-                bench.reporter.say(f"  left out: {item.words()}: {why}")
+                bench.reporter.left_out(item.words(), str(why))
                 bench.session.log("left-out", reading=item.words(), why=str(why))
         return recorded, left
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 
@@ -68,8 +69,9 @@ def tune(bench: Bench, item: Wanted) -> tuple[float, float]:
     per_division = slope(rows, dial)
     for _ in range(MOST_TUNINGS):
         at = bench.set_dial(round(dial, 2))
+        seen = partial(bench.reporter.sweep, f"coil {item.coil}, dial {at:g}")
         reading = measure_resonance(
-            bench.instruments.analyzer(), 0.93 * item.f_hz, 1.07 * item.f_hz, q_goal=0.1
+            bench.instruments.analyzer(), 0.93 * item.f_hz, 1.07 * item.f_hz, q_goal=0.1, on_sweep=seen
         )
         f0 = float(reading.resonance.f0_hz or item.f_hz)
         bench.reporter.detail(f"{item.words()}: tuned to {bench.show(f0)}")

@@ -380,7 +380,9 @@ def _take(bench: Bench, item: Wanted) -> int:
 
     def on_sweep(f_hz: Any, s11: Any, so_far: Resonance | None) -> None:
         found = f", resonance near {bench.show(so_far.f0_hz)}" if so_far and so_far.f0_hz else ""
-        bench.reporter.detail(f"coil {item.coil}, dial {dial:g}: {len(f_hz)} points swept{found}")
+        where = f"coil {item.coil}, dial {dial:g}"
+        bench.reporter.detail(f"{where}: {len(f_hz)} points swept{found}")
+        bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
     bands = _bands(bench, item, dial)

@@ -1,0 +1,413 @@
+"""The operator's seat at the page: the instructions of `measure` on the desk, presses as the operator's answers."""
+
+from __future__ import annotations
+
+import math
+import re
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from bench.errors import ReadingError
+from bench.measuring.operator import Operator, Setup, Skipped, Stopped, Turn, changes, place
+from bench.measuring.progress import Reporter
+from bench.page import facts
+from bench.page.desk import ALWAYS, Answer, Choice, Desk, Entry, Now, Wished
+from bench.session.folder import Session
+from drivers.errors import WireError
+
+if TYPE_CHECKING:
+    from bench.physics.resonance import Resonance
+    from bench.readings.turning import Stops
+    from drivers.roles import Analyzer, Complexes, Floats, Sample, Sensor, Sweep
+
+SHOWN_EVERY_S = 0.05
+IDLE_READ_S = 0.02
+MARK_LASTS_S = 0.2
+TOLD_LINES = 3
+
+NEAR_REST_DEG = 3.0
+RESTS_S = 0.6
+
+WORKING = ("Hands off. Measuring",)
+DONE = Choice("done", "Done")
+STOPPED = "Stopped at the page. What was recorded is kept; run the same command to go on."
+
+
+@contextmanager
+def heard() -> Iterator[None]:
+    """What was pressed, as the runner understands it."""
+    try:
+        yield
+    except Wished as pressed:
+        _raise(pressed)
+
+
+def _raise(pressed: Wished) -> NoReturn:
+    match pressed.wish:
+        case "skip":
+            raise Skipped("left out for now") from pressed
+        case "stop":
+            raise Stopped(STOPPED) from pressed
+        case _:
+            raise ReadingError("Redo was pressed.") from pressed
+
+
+class Sight:
+    """What the page shows of control and level while the sensor streams."""
+
+    def __init__(self, session: Session, desk: Desk) -> None:
+        self._control = session.plan.receiver.control
+        self._desk = desk
+        self._stops: Stops | None = None
+        self._shown_at = 0.0
+        # Where the control came to rest, since when, until when (seconds of this program's clock).
+        self._rest: tuple[float, float, float] | None = None
+        self.blank("no angle sensor has spoken yet")
+
+    def blank(self, why: str) -> None:
+        """Nothing is known of the control, and why."""
+        self._desk.publish("knob", {"angle_deg": None, "clock": "", "level_v": None, "why": why})
+
+    def learned(self, stops: Stops) -> None:
+        """The end stops are known: shares of full scale mean degrees from now on."""
+        self._stops = stops
+
+    def near(self, angle_deg: float) -> bool:
+        """Whether the control was last seen near an angle, a moment ago."""
+        if self._rest is None or time.monotonic() - self._rest[2] > RESTS_S:
+            return False
+        return abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG
+
+    def rests_at(self, angle_deg: float) -> bool:
+        """Whether the control has been seen to rest near an angle, up to a moment ago."""
+        return self._rest is not None and self._rest[2] - self._rest[1] >= RESTS_S and self.near(angle_deg)
+
+    def _follow_rest(self, angle_deg: float, now: float) -> None:
+        unbroken = self._rest is not None and now - self._rest[2] < RESTS_S
+        if unbroken and self._rest is not None and abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG / 2:
+            self._rest = (self._rest[0], self._rest[1], now)
+        else:
+            self._rest = (angle_deg, now, now)
+
+    def show(self, samples: Sequence[Sample]) -> None:
+        """The newest of these, at most twenty times a second."""
+        now = time.monotonic()
+        if not samples or now - self._shown_at < SHOWN_EVERY_S:
+            return
+        self._shown_at = now
+        newest = samples[-1]
+        level_v = round(facts.FULL_SCALE_V * newest.level, 3)
+        if self._stops is None:
+            knob = {"angle_deg": None, "clock": "", "level_v": level_v, "why": "end stops not learned yet"}
+        else:
+            share = (newest.angle - self._stops.low) / (self._stops.high - self._stops.low)
+            angle = round(self._stops.travel_deg * share, 1)
+            self._follow_rest(angle, now)
+            within = min(max(angle, 0.0), self._stops.travel_deg)
+            knob = {"angle_deg": angle, "clock": self._control.clock(within), "level_v": level_v, "why": ""}
+        self._desk.publish("knob", knob)
+
+
+class SeenSensor:
+    """A sensor whose stream the page shows, and whose mark the page's button presses as well."""
+
+    def __init__(self, sensor: Sensor, sight: Sight, desk: Desk) -> None:
+        self._sensor = sensor
+        self._sight = sight
+        self._desk = desk
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._sensor, name)
+
+    def read(self, seconds: float) -> Sequence[Sample]:
+        """As the sensor's; raises what was pressed on the page."""
+        with heard():
+            self._desk.heed()
+        samples = self._sensor.read(seconds)
+        self._sight.show(samples)
+        if self._desk.marked(MARK_LASTS_S):
+            return [replace(sample, mark=True) for sample in samples]
+        return samples
+
+
+class SeenAnalyzer:
+    """An analyzer that does not begin a sweep when something else was pressed on the page."""
+
+    def __init__(self, analyzer: Analyzer, desk: Desk) -> None:
+        self._analyzer = analyzer
+        self._desk = desk
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._analyzer, name)
+
+    def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
+        """As the analyzer's; raises what was pressed on the page."""
+        with heard():
+            self._desk.heed()
+        return self._analyzer.sweep(start_hz, stop_hz, points)
+
+
+class PageReporter(Reporter):
+    """Tells the page what it tells the terminal."""
+
+    def __init__(self, seat: Seat, inner: Reporter) -> None:
+        super().__init__(inner.total)
+        self._seat = seat
+        self._inner = inner
+        self._told: deque[str] = deque(maxlen=TOLD_LINES)
+
+    def say(self, text: str) -> None:
+        self._inner.say(text)
+        self._told.appendleft(text.strip())
+        self._seat.desk.publish("told", list(self._told))
+
+    def tell(self, text: str) -> None:
+        self._inner.tell(text)
+        self._seat.desk.tell(Now((text,)))
+
+    def ask(self, prompt: str) -> str:
+        return self._inner.ask(prompt)
+
+    def reading(self, what: str, then: str) -> None:
+        self._inner.reading(what, then)
+        self._seat.begin(what, then)
+
+    def left_out(self, what: str, why: str) -> None:
+        super().left_out(what, why)
+        self._seat.left_out(what)
+
+    def detail(self, text: str) -> None:
+        self._inner.detail(text)
+        self._seat.detail(text)
+
+    def result(self, text: str, readings: int = 1) -> None:
+        self.done += readings
+        self._inner.result(text, readings)
+        self._seat.recorded()
+
+    def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
+        self._seat.desk.publish("sweep", facts.sweep_facts(self._seat.session.plan, title, f_hz, s11, found))
+
+    def stops(self, stops: Stops) -> None:
+        self._seat.sight.learned(stops)
+
+
+class Seat:
+    """One run of `measure` with its operator at the page.
+
+    Parameters
+    ----------
+    session : Session
+    desk : Desk
+    cold : whether resonance is read with the valve cold.
+    """
+
+    def __init__(self, session: Session, desk: Desk, *, cold: bool = False) -> None:
+        self.session = session
+        self.desk = desk
+        self.cold = cold
+        self.sight = Sight(session, desk)
+        self._sensor: SeenSensor | None = None
+        self._here = ""
+        self._then = ""
+        self._left: set[str] = set()
+        self._planned = facts.planned(session.plan)
+        desk.publish("set", facts.set_facts(session))
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Progress and last readings, from the tables."""
+        self.desk.publish(
+            "plan", facts.progress(self.session, cold=self.cold, here=self._here, left=self._left)
+        )
+        self.desk.publish("rows", facts.last_readings(self.session))
+        item = self._planned.get(self._here)
+        marks = facts.onsets_at(self.session, item.coil, item.f_hz) if item and item.f_hz else []
+        self.desk.publish("onset", {"found": marks})
+
+    def reporter(self, inner: Reporter) -> Reporter:
+        """What tells both the terminal and the page."""
+        return PageReporter(self, inner)
+
+    def operator(self, hands: Operator | None, say: Callable[[str], None]) -> Operator:
+        """The person at the page; `hands` (the virtual bench's) then do what was answered to be done."""
+        return PageOperator(self, hands, say)
+
+    def seen(self, instrument: Any) -> Any:
+        """An instrument just opened, so that the page sees what it sees."""
+        from drivers.roles import Analyzer, Sensor
+
+        if isinstance(instrument, Sensor):
+            self._sensor = SeenSensor(instrument, self.sight, self.desk)
+            return self._sensor
+        return SeenAnalyzer(instrument, self.desk) if isinstance(instrument, Analyzer) else instrument
+
+    def begin(self, what: str, then: str) -> None:
+        """A reading begins."""
+        self._here, self._then = what, then
+        self._left.discard(what)
+        self.detail("")
+        self.desk.allow(ALWAYS)
+        self.refresh()
+
+    def detail(self, text: str) -> None:
+        """How the reading stands."""
+        self.desk.publish("doing", {"reading": self._here, "then": self._then, "detail": text})
+
+    def left_out(self, what: str) -> None:
+        """A reading was left out of this run."""
+        self._left.add(what)
+        self.recorded()
+
+    def recorded(self) -> None:
+        """Rows are on disk."""
+        for note in self.desk.notes():
+            self.session.log("note", reading=self._here, text=note)
+        self.refresh()
+
+    def sees_rest(self, angle_deg: float) -> bool:
+        """Look for a moment whether the control rests at an angle already."""
+        self.idle()
+        self.idle()
+        while self._sensor is not None and self.sight.near(angle_deg):
+            if self.sight.rests_at(angle_deg):
+                return True
+            self.idle()
+        return False
+
+    def end(self) -> None:
+        """The run is over: its instruments are closed."""
+        self._sensor = None
+        self._here = self._then = ""
+        self.detail("")
+        self.recorded()
+
+    def idle(self) -> None:
+        """Keep the control's picture alive while the operator is waited for."""
+        if self._sensor is None:
+            return
+        try:
+            self._sensor.read(IDLE_READ_S)
+        except WireError:
+            # Whoever needs the sensor next will meet the fault and say so.
+            self._sensor = None
+
+
+class PageOperator:
+    """A person at the page: one instruction at a time in large type, answered by button or key."""
+
+    def __init__(self, seat: Seat, hands: Operator | None, say: Callable[[str], None]) -> None:
+        self._seat = seat
+        self._desk = seat.desk
+        self._control = seat.session.plan.receiver.control
+        self._hands = hands
+        self._say = say
+        self._setup: Setup | None = None
+
+    def _ask(
+        self,
+        now: Now,
+        read: Callable[[Answer], Any] | None = None,
+        *,
+        done: Callable[[], bool] = lambda: False,
+    ) -> Any:
+        """Ask, with the same words on the terminal; `done` sees that it is so without an answer."""
+        self._say(f"  page: {'; '.join(now.lines)}")
+
+        def idle() -> None:
+            self._seat.idle()
+            if done():
+                self._desk.settle(DONE.name)
+
+        with heard():
+            answer = self._desk.ask(now, idle, read=read)
+        self._desk.tell(Now(WORKING, kind="working"))
+        return answer
+
+    def caution(self, lines: list[str]) -> None:
+        self._desk.allow(("stop",))
+        read = Choice("read", "I have read this and the bench is safe")
+        self._ask(Now(tuple(lines), kind="caution", choices=(read,)))
+
+    def prepare(self, setup: Setup) -> None:
+        wanted = changes(self._setup, setup)
+        self._setup = None
+        if wanted:
+            lines = tuple(f"{line[0].upper()}{line[1:]}" for line in wanted)
+            self._ask(Now(lines, kind="ask", choices=(DONE,)))
+        if self._hands is not None:
+            self._hands.prepare(setup)
+        self._setup = setup
+
+    def set_dial(self, dial: float) -> float:
+        def read(answer: Answer) -> float:
+            try:
+                found = float(answer.text.strip() or dial)
+            except ValueError:
+                found = math.nan
+            if not math.isfinite(found):
+                raise ValueError(
+                    f"“{answer.text[:40]}” is not a dial reading; type a number such as {dial:g}."
+                )
+            return found
+
+        entry = Entry("Or type the reading you set", f"{dial:g}", needed=False)
+        at = float(
+            self._ask(Now((f"Set the dial to {dial:g}",), kind="ask", choices=(DONE,), entry=entry), read)
+        )
+        return at if self._hands is None else self._hands.set_dial(at)
+
+    def rest_control(self, angle_deg: float) -> None:
+        # A control that the sensor sees there needs no asking.
+        if not self._seat.sees_rest(angle_deg):
+            self._ask(
+                Now(
+                    (f"Turn the regeneration {place(self._control, angle_deg)}",),
+                    kind="ask",
+                    choices=(DONE,),
+                    aim_deg=angle_deg,
+                ),
+                done=lambda: self._seat.sight.rests_at(angle_deg),
+            )
+        if self._hands is not None:
+            self._hands.rest_control(angle_deg)
+
+    def begin_turn(self, turn: Turn) -> None:
+        mark = " Press Mark when you hear it." if turn.listen else ""
+        pace = f"About {turn.speed_deg_s:.0f}° a second"
+        if turn.starts:
+            now = Now(("Turn slowly UP",), f"{pace}, until it oscillates, and on until told.{mark}", way="up")
+        else:
+            now = Now(
+                ("Now slowly BACK",), f"{pace}, until it stops, and a little further.{mark}", way="back"
+            )
+        with heard():
+            self._desk.hold()
+        self._desk.tell(replace(now, kind="turn", mark=turn.listen))
+        self._say(f"  page: {now.lines[0]}. {now.more}")
+        if self._hands is not None:
+            self._hands.begin_turn(turn)
+
+    def hears_oscillation(self) -> bool:
+        if self._hands is not None:
+            return self._hands.hears_oscillation()
+        choices = (Choice("yes", "Yes"), Choice("no", "No"))
+        now = Now(("Does it oscillate now, as the control stands?",), kind="ask", choices=choices)
+        return bool(self._ask(now, lambda answer: answer.choice == "yes"))
+
+    def number(self, question: str, read: Callable[[str], float]) -> float:
+        found = re.fullmatch(r"(.*?) *\(for instance (.*)\):?", question)
+        words, example = found.groups() if found else (question.rstrip(":"), "")
+        label = f"For instance {example}" if example else "Type the value"
+        now = Now((words,), kind="ask", choices=(DONE,), entry=Entry(label, example))
+        return float(self._ask(now, lambda answer: read(answer.text)))
+
+    def retry(self, problem: str) -> bool:
+        choices = (Choice("again", "Try again"), Choice("skip", "Leave it out"))
+        if self._ask(Now((problem,), kind="trouble", choices=choices)).choice == "skip":
+            raise Skipped("left out for now")
+        return True
