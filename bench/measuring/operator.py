@@ -17,6 +17,10 @@ class Skipped(BenchError):
     """The operator chose to leave a reading out for now."""
 
 
+class Again(BenchError):
+    """The operator chose to take the reading again from its beginning."""
+
+
 class Stopped(BenchError):
     """The operator chose to stop."""
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from bench.errors import ReadingError
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Wanted, kind
-from bench.measuring.operator import Skipped
+from bench.measuring.operator import Again, Skipped
 from drivers.errors import WireError
 
 MOST_TRIES = 3
@@ -40,6 +40,9 @@ class Runner:
             tries += 1
             try:
                 return kind(item.kind).take(bench, item)
+            except Again:
+                bench.reporter.say("  taken again from its beginning")
+                tries = 0
             except (WireError, ReadingError) as problem:
                 bench.session.log("fault", reading=item.words(), attempt=tries, what=str(problem))
                 if isinstance(problem, WireError):

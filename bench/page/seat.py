@@ -11,8 +11,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from bench.errors import ReadingError
-from bench.measuring.operator import Operator, Setup, Skipped, Stopped, Turn, changes, place
+from bench.measuring.operator import Again, Operator, Setup, Skipped, Stopped, Turn, changes, place
 from bench.measuring.progress import Reporter
 from bench.page import facts
 from bench.page.desk import ALWAYS, Answer, Choice, Desk, Entry, Now, Wished
@@ -53,7 +52,7 @@ def _raise(pressed: Wished) -> NoReturn:
         case "stop":
             raise Stopped(STOPPED) from pressed
         case _:
-            raise ReadingError("Redo was pressed.") from pressed
+            raise Again("taken again") from pressed
 
 
 class Sight:
