@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "winding": ("winding", "Inductance, resistance and Q of one winding."),
     "coilset": ("coilset", "Recipes for the coils that cover a band with a tuning capacitor."),
     "compare": ("compare", "Two sessions side by side: what changed, and what is real."),
+    "dial": ("dial", "Frequency on the dial, kHz per division, bandspread."),
     "fit": ("fit", "Dial law, Q, tickler coupling and advice."),
     "predict": ("predict", "Onset from the plan alone."),
     "chart": ("chart", "The calibration chart of each coil."),

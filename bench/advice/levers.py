@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from bench.advice.turns import Ladder, Window, ladder
 from bench.errors import PlanError
 from bench.model import coil_model
+from bench.physics.bandspread import E12
 from bench.physics.coupling import Change, CouplingFit, predict
 from bench.quantities import show
 
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 # Preferred numbers of IEC 60063: twelve a decade for capacitors, six for potentiometers.
-E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
 REACH = 12.0
 REACH_CONTROL = 120.0

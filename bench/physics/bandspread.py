@@ -2,12 +2,21 @@
 
 With a tuning capacitor C in series with S and that in parallel with P, the tank has stray + P + S C/(S + C); two
 frequencies at two settings give two equations, S the positive root of a quadratic.
+
+Capacitors are sold in the preferred numbers of IEC 60063; `nearby` looks among them for what comes nearest.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+
+# Preferred numbers of IEC 60063: twelve and twenty-four a decade.
+E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
+E24 = tuple(sorted((*E12, 1.1, 1.3, 1.6, 2.0, 2.4, 3.0, 3.6, 4.3, 5.1, 6.2, 7.5, 9.1)))
+# Less than this cannot be told from the wiring.
+LEAST_F = 1e-12
 
 
 class BandspreadError(ValueError):
@@ -73,3 +82,34 @@ def design(
             "use a coil of less inductance."
         )
     return Bandspread(series, parallel)
+
+
+def values(low_f: float, high_f: float, series: tuple[float, ...]) -> list[float]:
+    """Preferred values from `low_f` to `high_f`, in F."""
+    decades = range(math.floor(math.log10(low_f)) - 1, math.ceil(math.log10(high_f)) + 1)
+    every = [round(digit * 10 ** (decade + 12), 6) * 1e-12 for decade in decades for digit in series]
+    return [value for value in every if low_f <= value * (1 + 1e-9) and value <= high_f * (1 + 1e-9)]
+
+
+def nearby(exact: Bandspread, series: tuple[float, ...], cost: Callable[[Bandspread], float]) -> Bandspread:
+    """The pair of preferred values of least `cost` (infinite: of no use) within a factor of two of the exact ones.
+
+    Raises
+    ------
+    BandspreadError
+        No pair is of any use.
+    """
+    best = min(_pairs(exact, series), key=cost, default=None)
+    if best is None or not math.isfinite(cost(best)):
+        raise BandspreadError("No preferred values near the exact ones keep the band on the dial.")
+    return best
+
+
+def _pairs(exact: Bandspread, series: tuple[float, ...]) -> Iterator[Bandspread]:
+    inf = math.isinf(exact.series_f)
+    for s in [math.inf] if inf else values(exact.series_f / 2, exact.series_f * 2, series):
+        small = exact.parallel_f < LEAST_F
+        most = max(2 * exact.parallel_f, 10e-12)
+        # a trimmer's worth less or more makes up for a padder that is off
+        for p in [0.0, *values(max(LEAST_F, 0.0 if small else exact.parallel_f / 2), most, series)]:
+            yield Bandspread(s, p)

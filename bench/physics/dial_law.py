@@ -123,21 +123,26 @@ def capacitance(fit: DialFit, dial: ArrayLike) -> tuple[Floats, Floats]:
     return _propagate(fit, at.tuning, at.between())
 
 
-def frequency(fit: DialFit, coil: str, dial: ArrayLike) -> tuple[Floats, Floats]:
+def frequency(
+    fit: DialFit, coil: str, dial: ArrayLike, series_f: float = np.inf, parallel_f: float = 0.0
+) -> tuple[Floats, Floats]:
     """Resonance of a coil at dial readings (n,) and its standard uncertainty, in Hz.
 
-    The uncertainty is of the fitted curve: setting the dial again adds `setting_u` of the whole dial.
+    The uncertainty is of the fitted curve: setting the dial again adds `setting_u` of the whole dial. `series_f` stands in
+    series with the tuning capacitor, `parallel_f` across the tank: a bandspread.
     """
     at = _At(fit, dial)
     i, n = fit.coils.index(coil), len(fit.coils)
 
     def whole(x: Floats) -> Floats:
-        return np.asarray(np.maximum(at.tuning(x) + x[n + i] * fit.unit_f, 1e-4 * fit.unit_f), float)
+        tuned = at.tuning(x) / (1.0 + at.tuning(x) / series_f)
+        return np.asarray(np.maximum(tuned + parallel_f + x[n + i] * fit.unit_f, 1e-4 * fit.unit_f), float)
 
     def f(x: Floats) -> Floats:
         return np.asarray(np.exp(-0.5 * x[i]) / (2 * np.pi * np.sqrt(whole(x))), float)
 
-    return _propagate(fit, f, 0.5 * f(fit.x) * at.between() / whole(fit.x))
+    seen = at.between() / (1.0 + at.tuning(fit.x) / series_f) ** 2
+    return _propagate(fit, f, 0.5 * f(fit.x) * seen / whole(fit.x))
 
 
 def khz_per_division(fit: DialFit, coil: str, dial: ArrayLike) -> tuple[Floats, Floats]:
