@@ -14,6 +14,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ports": ("ports", "Serial ports and instruments, and what answers on each."),
     "start": ("start", "Make a session folder and its plan."),
     "calibrate": ("calibrate", "Open, short, load: take cable and analyzer out of the sweeps."),
+    "shaft": ("shaft", "Hold the angle sensor against the pointer on the control."),
     "measure": ("measure", "Take the readings that the plan still lacks."),
     "page": ("page", "The live bench page in a browser, for busy hands."),
     "enter": ("enter", "Type in a reading made by hand."),

@@ -15,6 +15,7 @@ from bench.measuring.progress import Reporter
 from bench.measuring.wanted import antenna_state, counts
 from bench.plan.schema import Plan, recipe
 from bench.quantities import show
+from bench.session import shaft
 from bench.session.folder import Session
 from drivers.roles import Analyzer, Sweep
 
@@ -99,9 +100,12 @@ class Bench:
         if self._stops is None:
             travel = self.plan.receiver.control.travel_deg
             self.reporter.detail("learning the control's end stops")
-            self._stops = learn_stops(self.instruments.sensor(), self.operator, travel)
+            bow = shaft.bow(self.session)
+            self._stops = learn_stops(self.instruments.sensor(), self.operator, travel, bow)
             self.reporter.stops(self._stops)
-            self.session.log("end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel)
+            self.session.log(
+                "end-stops", low=self._stops.low, high=self._stops.high, travel_deg=travel, bow=bow
+            )
         return self._stops
 
     @property

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from bench.errors import ReadingError
 from bench.measuring.operator import Operator, Turn
 from bench.physics import onset as analysis
+from bench.physics.shaft import corrected
 from drivers.errors import TimedOut
 from drivers.roles import Sample, Sensor
 
@@ -33,10 +34,11 @@ class Stops:
     low: float
     high: float
     travel_deg: float
+    bow: tuple[float, float] = (0.0, 0.0)
 
     def angle(self, share: Floats) -> Floats:
         """Sensor share to degrees of travel."""
-        return self.travel_deg * (share - self.low) / (self.high - self.low)
+        return self.travel_deg * corrected((share - self.low) / (self.high - self.low), self.bow)
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,21 @@ class Quiet:
         return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
 
 
-def learn_stops(sensor: Sensor, operator: Operator, travel_deg: float) -> Stops:
+def settled(sensor: Sensor) -> float:
+    """The sensor's angle share as the control stands."""
+    sensor.flush()
+    samples: list[Sample] = []
+    while len(samples) < 30:
+        new = sensor.read(SILENCE_S)
+        if not new:
+            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
+        samples.extend(new)
+    return float(np.median([sample.angle for sample in samples]))
+
+
+def learn_stops(
+    sensor: Sensor, operator: Operator, travel_deg: float, bow: tuple[float, float] = (0.0, 0.0)
+) -> Stops:
     """Turn the control through once and learn the sensor's reading at both end stops.
 
     Raises
@@ -69,28 +85,17 @@ def learn_stops(sensor: Sensor, operator: Operator, travel_deg: float) -> Stops:
     ReadingError
         The sensor hardly moved.
     """
-
-    def settled() -> float:
-        sensor.flush()
-        samples: list[Sample] = []
-        while len(samples) < 30:
-            new = sensor.read(SILENCE_S)
-            if not new:
-                raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
-            samples.extend(new)
-        return float(np.median([sample.angle for sample in samples]))
-
     operator.rest_control(0.0)
-    low = settled()
+    low = settled(sensor)
     operator.rest_control(travel_deg)
-    high = settled()
+    high = settled(sensor)
     operator.rest_control(0.0)
     if abs(high - low) < 0.05:
         raise ReadingError(
             "The angle sensor hardly moved between the end stops. Check that it is coupled to the control's shaft, then run "
             "measure again."
         )
-    return Stops(low, high, travel_deg)
+    return Stops(low, high, travel_deg, bow)
 
 
 def _trace(samples: list[Sample], stops: Stops) -> Trace:

@@ -330,8 +330,9 @@ def fuzz(job: tuple[str, int, int]) -> Tally:
 
 def stream_of(rng: random.Random, corpus: list[bytes], inputs: int) -> Iterator[bytes]:
     """The good examples as they are, then mutations of a corpus that grows meanwhile."""
-    yield from list(corpus)
-    for _ in range(inputs - len(corpus)):
+    good = list(corpus)
+    yield from good
+    for _ in range(inputs - len(good)):
         yield mutated(rng, corpus)
 
 
