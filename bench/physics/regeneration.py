@@ -269,7 +269,8 @@ class _Crossings:
 def _crossings(members: _Members, trail: _Trail) -> _Crossings:
     """Where followed roots cross the imaginary axis, by false position with halved ends (Illinois)."""
     at, path = _with_turning_points(members, trail)
-    step, member = np.nonzero((path[:-1].real > 0) != (path[1:].real > 0))
+    known = np.isfinite(path)  # a root that was lost on its track crosses nothing
+    step, member = np.nonzero(((path[:-1].real > 0) != (path[1:].real > 0)) & known[:-1] & known[1:])
     order = np.lexsort((step, member))
     step, member = step[order], member[order]
     low, high = at[step, member], at[step + 1, member]

@@ -9,6 +9,7 @@ Sarkar, IEEE Trans. ASSP 38, 1990), which separates the tank's mode from the cho
 from __future__ import annotations
 
 import math
+import re
 import shutil
 import subprocess
 from dataclasses import dataclass
@@ -40,7 +41,7 @@ class Values:
     resistance_ohm: float | None = None
     capacitance_f: tuple[float, float] | None = None
     law: tuple[tuple[float, float], ...] | None = None
-    taper: str = "linear"
+    taper: str | tuple[tuple[float, float], ...] = "linear"
     travel_deg: float = 300.0
     feedback_f: float = 0.0
     choke_h: float | None = None
@@ -51,6 +52,10 @@ class Values:
     antenna: tuple[float, float, float] | None = None
     device: str = "triode"
     topology: str = "tickler"
+    grid_leak_ohm: float | None = None
+    current_gain: float | None = None
+    transition_hz: float | None = None
+    dead_deg: tuple[float, float] = (0.0, 0.0)
 
     @property
     def loss_rate(self) -> float:
@@ -59,8 +64,11 @@ class Values:
 
 def position(values: Values, angle_deg: float) -> float:
     """Share of the control in use: the contract's taper, written out again."""
-    u = angle_deg / values.travel_deg
+    first, last = values.dead_deg
+    u = min(max((angle_deg - first) / (values.travel_deg - first - last), 0.0), 1.0)
     c = 2 * math.log(17 / 3)
+    if not isinstance(values.taper, str):
+        return float(np.interp(u, *zip(*values.taper, strict=True)))
     if values.kind == "measured":
         assert values.law is not None
         return float(np.interp(angle_deg, *zip(*values.law, strict=True)))
@@ -129,6 +137,15 @@ def netlist(
             cards += [f"Kcoil Ltank Ltickler {k!r}"]
         cards += [f"Gvalve p 0 g 0 {gm!r}", f"Rp p 0 {rp!r}"]
         ends = ("p", "b")
+    if values.grid_leak_ohm is not None:
+        cards += [f"Rleak g 0 {values.grid_leak_ohm!r}"]
+    if values.current_gain is not None and values.transition_hz is not None and gm > 0:
+        # The base of a bipolar, between base and emitter.
+        emitter = "c" if values.topology == "cathode-tap" else "0"
+        cards += [
+            f"Rbase g {emitter} {values.current_gain / gm!r}",
+            f"Cbase g {emitter} {gm / (2 * math.pi * values.transition_hz)!r}",
+        ]
     supply_end = "p" if values.kind == "throttle" else cold
     if values.choke_h is not None:
         cards += [f"Lchoke {supply_end} 0 {values.choke_h!r}"]
@@ -189,6 +206,28 @@ def transient(
     data = np.frombuffer(body, dtype=float).reshape(-1, len(names))
     raw.unlink()
     return data[:, 0], data[:, names.index("v(g)")]
+
+
+def poles(values: Values, angle_deg: float, folder: Path, **tank: float) -> list[complex]:
+    """Natural frequencies by the simulator's own pole analysis, upper half plane and real axis."""
+    deck = [
+        "* poles",
+        *netlist(values, angle_deg, **tank),
+        "Iprobe 0 g 0",
+        ".pz g 0 g 0 cur pol",
+        ".control",
+        "run",
+        "print all",
+        "quit",
+        ".endc",
+        ".end",
+    ]
+    (folder / "poles.cir").write_text("\n".join(deck) + "\n")
+    run = subprocess.run(
+        ["ngspice", "-b", "poles.cir"], cwd=folder, capture_output=True, text=True, timeout=60, check=False
+    )
+    found = [complex(float(a), float(b)) for a, b in re.findall(r"pole\(\d+\) = (\S+),(\S+)", run.stdout)]
+    return [pole for pole in found if pole.imag >= 0]
 
 
 def modes(

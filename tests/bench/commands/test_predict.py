@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 
 import pytest
 
@@ -200,3 +201,91 @@ def test_no_such_plan(tmp_path, capsys):
     assert (code, out) == (1, "")
     assert "nowhere.toml" in err
     assert "Traceback" not in err
+
+
+TAPPED = (
+    PLAN.replace("[receiver]\n", '[receiver]\ntopology = "cathode-tap"\n', 1)
+    .replace('kind = "divider"\nresistance = "4 kohm"', 'kind = "supply"')
+    .replace('tickler = { turns = 6, inductance = "1.0 uH", k = 0.32 }', 'tap = { turns = 1, inductance = "0.4 uH", k = 0.4 }')
+    .replace('capacitor = "270 pF"', 'capacitor = "10 nF"')
+)  # fmt: skip
+
+
+def test_a_cathode_tap_is_predicted_from_the_plan(plan, capsys):
+    """Colpitts and Hartley's rule in the limit of a plate at RF ground: gm (1 - t) t = loss, t the tap's share of voltage.
+
+    The cathode follows with t = M/L of the tank's voltage V, the valve's current gm(1-t)V into the tap gives back gm(1-t)t V at
+    the top; it must make up for the tank's own conductance wC/Q and for rp's t^2/rp (Terman, Radio Engineering, 1937,
+    chapter on oscillators; from memory).
+    """
+    code, out, err = run(capsys, plan(TAPPED), "--json")
+    assert (code, err) == (0, "")
+    (coil,) = json.loads(out)["coils"]
+    t = coil["mutual_h"] / coil["l_h"]
+    assert coil["mutual_h"] == pytest.approx(0.4 * math.sqrt(22e-6 * 0.4e-6))
+    for row in coil["onset"]:
+        conductance = 1 / (2 * math.pi * row["f_hz"] * 22e-6 * row["q"])
+        # Screen voltage: gm and 1/rp go as its square root, and the linear control's share is the voltage's.
+        share = (conductance / (0.7e-3 * (1 - t) * t - t * t / 25e3)) ** 2
+        assert row["angle_deg"] / 300 == pytest.approx(share, rel=0.03)
+    _, table, _ = run(capsys, plan(TAPPED))
+    assert "below the tap 400 nH" in table
+
+
+@pytest.mark.parametrize(
+    ("sets", "verdict", "words"),
+    [
+        (["receiver.gm=0.1mS"], "never", "too little feedback"),
+        (
+            [
+                "receiver.gm=3mS",
+                "receiver.control.kind=measured",
+                "receiver.control.law=[[0, 0.9], [300, 1]]",
+            ],
+            "everywhere",
+            "already at the end stop",
+        ),
+        ([], "starts", "11:52"),
+    ],
+)
+def test_verdicts_in_words(plan, capsys, sets, verdict, words):
+    arguments = [text for one in sets for text in ("--set", one)]
+    _, out, _ = run(capsys, plan(), "--json", *arguments)
+    assert {row["verdict"] for row in json.loads(out)["coils"][0]["onset"]} == {verdict}
+    _, table, _ = run(capsys, plan(), *arguments)
+    assert words in table
+
+
+def test_in_and_out_and_the_wrong_part_are_told_in_words(plan, capsys):
+    # Circuits of tests/bench/physics/test_against_ngspice.py, where the simulator shows the same.
+    harsh = PLAN.replace("2.5 mH", "0.226 mH").replace("270 pF", "279 pF")
+    harsh = harsh.replace('"22 uH"', '"11.8 uH"').replace('"1.0 uH", k = 0.32', '"1.03 uH", k = 0.33')
+    sets = ("receiver.gm=1.07mS", "receiver.control.resistance=188kohm", "receiver.feedback.choke_capacitance=2pF",
+            "receiver.feedback.grid_plate_capacitance=1.4pF", "coil.B.onset_at=[\"3.36MHz\"]")  # fmt: skip
+    arguments = [text for one in sets for text in ("--set", one)]
+    _, out, _ = run(capsys, plan(harsh), "--json", *arguments)
+    (row,) = json.loads(out)["coils"][0]["onset"]
+    assert row["verdict"] == "in and out"
+    assert len(row["starts_deg"]) == 3
+    _, table, _ = run(capsys, plan(harsh), *arguments)
+    assert re.search(r"starts at \d+:\d\d, stops at \d+:\d\d, starts at \d+:\d\d\.", table)
+    choke = PLAN.replace("2.5 mH", "30 uH").replace('"1.0 uH", k = 0.32', '"6.0 uH", k = 0.32')
+    _, table, _ = run(capsys, plan(choke), "--set", "receiver.gm=3mS")
+    assert "the RF choke resonates" in table
+    assert "at a wrong frequency, see below" in table
+
+
+def test_a_bipolars_base_loads_the_tank(plan, capsys):
+    """gm over current gain stands across the tank: the more, the later it starts; what is taken as usual is told."""
+    text = PLAN.replace('"triode"', '"bipolar"').replace('gm = "0.7 mS"', 'gm = "2 mS"')
+    angles = {}
+    for gain in (50, 400, 1e6):
+        code, out, err = run(capsys, plan(text), "--json", "--set", f"receiver.current_gain={gain}")
+        assert code == 0
+        assert "transition_frequency (200 MHz)" in err
+        angles[gain] = [row["angle_deg"] for row in json.loads(out)["coils"][0]["onset"]]
+    triode = json.loads(run(capsys, plan(text.replace('"bipolar"', '"triode"')), "--json")[1])
+    free = [row["angle_deg"] for row in triode["coils"][0]["onset"]]
+    for late, sooner, least, none in zip(*angles.values(), free, strict=True):
+        assert late is None or late > sooner > least
+        assert least == pytest.approx(none, rel=0.05)
