@@ -136,9 +136,10 @@ def _print(found: CoilSet, bench: Bench) -> None:
         click.echo(
             f"{_name(index):<4}  {coil.turns:>5}  {length:<11}  {inductance:<11}  {tunes:<27}  {shared:<9}  {coil.tickler_turns:>7}"
         )
+    star = "; * close-wound" if any(coil.close_wound for coil in found.coils) else ""
     click.echo(
         f"Mean diameter {bench.diameter_m * 1e3:.4g} mm; wire {bench.wire_m * 1e3:.3g} mm, {bench.outer_wire_m * 1e3:.3g} mm "
-        f"over its insulation; * close-wound.\n"
+        f"over its insulation{star}.\n"
         f"{bench.room_m * 1e3:.3g} mm of form for both windings, {bench.gap_m * 1e3:.3g} mm between them.\n"
         "Ticklers are a first guess: five close-wound turns, within 10 to 25 percent of the grid\n"
         "winding's (Hoag, Basic Radio, 1942). Where that leaves one or two, have wire for two more."

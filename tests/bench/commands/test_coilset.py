@@ -162,6 +162,16 @@ def test_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert err == ""
 
 
+def test_the_star_is_explained_where_there_is_one(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, *SET)
+    assert "*" not in out
+    # so little room that the largest coil must be wound turn by turn
+    _, out, _ = run(capsys, *SET, "--form-length", "25mm")
+    rows = [line for line in out.splitlines() if " mm *" in line]
+    assert rows
+    assert "* close-wound." in out
+
+
 @pytest.mark.parametrize(
     ("replaced", "by", "says"),
     [

@@ -12,6 +12,7 @@ import pytest
 from scipy import special
 
 from bench.physics import medhurst, winding
+from bench.physics.bandspread import Bandspread
 from bench.physics.winding import Winding, WindingError
 from bench.physics.wire import COPPER_RESISTIVITY_20C, MU_0
 
@@ -131,6 +132,60 @@ def test_inductance_published_1922(row: dict[str, str]) -> None:
     half_turn = winding.inductance(Winding(turns + 0.5, diameter, (turns + 0.5) * pitch, 0.0159 * INCH))
     tolerance = 0.06 if short else 0.02 + half_turn / winding.inductance(w) - 1
     assert winding.inductance(w) == pytest.approx(float(row["L_published_uH"]) * 1e-6, rel=tolerance)
+
+
+def test_inductance_against_a_magnetics_library() -> None:
+    """Flux of every other turn's field through each turn, field by magpylib, and each ring's own inductance.
+
+    A ring of round wire with its current over the whole section: mu0 a (ln(8a/r) - 7/4) (tests/reference/README.md).
+    """
+    magpylib = pytest.importorskip("magpylib", reason="needs the Python package magpylib")
+    w = Winding(20, 32e-3, 24e-3, 0.4e-3)
+    a, r = w.diameter_m / 2, w.wire_m / 2
+    ring = magpylib.current.Circle(current=1.0, diameter=w.diameter_m)
+    node, weight = np.polynomial.legendre.leggauss(60)
+    radius = (node + 1) / 2 * a
+    area = 2 * np.pi * radius * weight / 2 * a
+    total = 20 * MU_0 * a * (math.log(8 * a / r) - 1.75)
+    for apart in range(1, 20):
+        points = np.stack([radius, 0 * radius, np.full_like(radius, apart * w.pitch_m)], axis=1)
+        total += 2 * (20 - apart) * float(area @ ring.getB(points)[:, 2])
+    assert winding.inductance(w) == pytest.approx(total, rel=3e-3)
+
+
+@pytest.mark.parametrize(
+    "row", table("tuning_ranges_mills_1922.csv"), ids=lambda row: f"{row['turns']}-{row['C_max_pF']}"
+)
+def test_tuning_ranges_published_1922(row: dict[str, str]) -> None:
+    """Mills 1922, Letter 21, after Table III: coil and condenser against wavelength, printed to 10 m; his short coil is 5 % low."""
+    pitch = INCH / float(row["turns_per_in"])
+    turns = float(row["turns"])
+    w = Winding(turns, (float(row["core_diameter_in"]) + 0.0175) * INCH, turns * pitch, 0.0159 * INCH)
+    for c, published in (
+        (row["C_min_pF"], row["wavelength_min_published_m"]),
+        (row["C_max_pF"], row["wavelength_max_published_m"]),
+    ):
+        if "sic" in published:
+            continue
+        f_hz = Bandspread(math.inf, 0.0).frequency(winding.inductance(w), 0.0, float(c) * 1e-12)
+        assert 299.792458e6 / f_hz == pytest.approx(float(published), rel=0.05)
+
+
+@pytest.mark.parametrize("row", table("lc_product_collins_1922.csv"), ids=lambda row: row["wavelength_m"])
+def test_lc_products_published_1922(row: dict[str, str]) -> None:
+    """Collins 1922, appendix: LC in cm times microfarads (1000 cm = 1 uH); he took light at 300,000 km/s."""
+    lc = float(row["LC_published_cm_uF"]) * 1e-9 * 1e-6
+    f_hz = Bandspread(math.inf, 0.0).frequency(1e-6, 0.0, lc / 1e-6)
+    assert 3e8 / f_hz == pytest.approx(float(row["wavelength_m"]), rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    "row", table("tuning_ranges_collins_1922_compact_coils.csv"), ids=lambda row: row["L_published_mH"]
+)
+def test_ranges_of_compact_coils_published_1922(row: dict[str, str]) -> None:
+    """Collins 1922, ch. XII: inductance and the longest wave with 0.001 uF, printed to two or three digits."""
+    f_hz = Bandspread(math.inf, 0.0).frequency(float(row["L_published_mH"]) * 1e-3, 0.0, 1000e-12)
+    assert 3e8 / f_hz == pytest.approx(float(row["wavelength_max_published_m"]), rel=0.04)
 
 
 def helix_mutual(a: Winding, b: Winding, gap_m: float, points: int = 180) -> float:
