@@ -31,6 +31,8 @@ class Instruments:
     ----------
     tell : callable
         Shows the operator one line, for instruments that need hands.
+    serial_names : callable
+        The serial ports that are there now.
     """
 
     def __init__(
@@ -64,7 +66,9 @@ class Instruments:
                 "level": {"driver": "sensor", "port": addresses["sensor"]},
             }
         self._open: dict[tuple[str, str], Any] = {}
+        self._met: dict[tuple[str, str], str] = {}
         self.tell: Callable[[str], None] = print
+        self.serial_names: Callable[[], list[str]] = _serial_names
 
     def has(self, role: Role) -> bool:
         """Whether an instrument, not the operator's typing, plays this role."""
@@ -81,13 +85,42 @@ class Instruments:
         from drivers.registry import open_instrument
 
         config = self._config[role]
-        wire = self._wire(config)
-        if wire not in self._open:
-            instrument = open_instrument(role, config)
+        if self._wire(config) not in self._open:
+            try:
+                instrument = open_instrument(role, config)
+            except PortMissing:
+                instrument = self._moved(role)
+                if instrument is None:
+                    raise
             if isinstance(instrument, Announces):
                 instrument.tell = self.tell
-            self._open[wire] = self._seen(instrument)
-        return self._open[wire]
+            self._open[self._wire(config)] = self._seen(instrument)
+            self._met[self._wire(config)] = instrument.identify()
+        return self._open[self._wire(config)]
+
+    def _moved(self, role: Role) -> Any | None:
+        """The instrument that was met on a port which has gone, where it answers on another one now."""
+        from drivers.registry import open_instrument
+
+        config = self._config[role]
+        wire = self._wire(config)
+        if "port" not in config or wire not in self._met:
+            return None
+        for name in self.serial_names():
+            if name == config["port"]:
+                continue
+            try:
+                instrument = open_instrument(role, {**config, "port": name})
+            except WireError:
+                continue
+            if instrument.identify() == self._met[wire]:
+                self.tell(f"  {self._met[wire]} answers on {name} now, no longer on {config['port']}.")
+                for other in self._config.values():
+                    if self._wire(other) == wire:
+                        other["port"] = name
+                return instrument
+            instrument.close()
+        return None
 
     def raw(self) -> bool:
         """Whether the plan says that the analyzer returns raw data (`calibrated = false`)."""
@@ -131,3 +164,9 @@ class Instruments:
                 failed.append(problem)
         self._open.clear()
         return failed
+
+
+def _serial_names() -> list[str]:
+    from drivers.ports import serial_ports
+
+    return [found.port for found in serial_ports()]
