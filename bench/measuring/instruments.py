@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from bench.plan.schema import Plan
-from drivers.errors import Misuse, WireError
+from drivers.errors import Misuse, PortMissing, WireError
 from drivers.paired import PairedSensor
 from drivers.roles import Analyzer, Announces, LevelMeter, Sensor
 
