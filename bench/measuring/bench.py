@@ -11,6 +11,7 @@ from bench.measuring.calibrated import Calibrated
 from bench.measuring.instruments import Instruments
 from bench.measuring.kinds import Row, Wanted
 from bench.measuring.operator import Operator, Setup
+from bench.measuring.prediction import DialLaw
 from bench.measuring.progress import Reporter
 from bench.measuring.wanted import antenna_state, counts
 from bench.plan.schema import Plan, recipe
@@ -37,6 +38,7 @@ class Bench:
     reporter: Reporter
     cold: bool = False
     quiet: Quiet | None = field(default=None, init=False)
+    sweep_noise: float | None = field(default=None, init=False)
     _stops: Stops | None = field(default=None, init=False)
     _dial_ends: DialEnds | None = field(default=None, init=False)
 
@@ -112,6 +114,19 @@ class Bench:
     def knows_stops(self) -> bool:
         """Whether the end stops were learned in this run."""
         return self._stops is not None
+
+    def alike(self) -> list[Row]:
+        """Resonance rows of all coils as they are wound now, in this run's state of antenna and valve."""
+        return [
+            row
+            for row in self.session.rows("resonance")
+            if any(counts(row, self.plan, coil.name, self.antenna) for coil in self.plan.coil)
+            and (row["valve"] or self.valve) == self.valve
+        ]
+
+    def dial_law(self) -> DialLaw:
+        """The set's dial law as far as the rows on record tell it."""
+        return DialLaw(self.plan, self.alike())
 
     def tuned(self, coil: str) -> list[Row]:
         """A coil's resonance rows without added capacitor, by dial; of this run's state of the valve where there are any."""

@@ -17,6 +17,7 @@ import numpy as np
 from bench.errors import ReadingError
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
+from bench.measuring.prediction import Expected
 from bench.measuring.wanted import same_dial
 from bench.physics import sweep_design as design
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
@@ -27,6 +28,12 @@ from drivers.roles import Analyzer, Complexes, Floats, Sweep
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
 SAME_ADDED = 0.01
+# How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to find it.
+GUESS_BANDWIDTHS = 4.0
+# The sweep is laid out for 1.8 of the uncertainty it is given; one resonance in a hundred may lie outside, not one in ten.
+GUESS_WIDENED = 1.4
+# From so many uncertainties on the operator is told that a resonance is not where it was expected.
+ELSEWHERE = 5.0
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
 DRIFT_SIGMAS = 5.0
@@ -174,9 +181,12 @@ class _Search:
         self._take(plan)
         self.zooms.append(self.sweeps[-1])
         self._fitted()
+        if self.best is not None and self.best.says("cut off") and self.best.background is not None:
+            # Seen at the edge: follow it, that is nearer than searching the whole band.
+            self._zoom(design.belief_of_fit(self.best))
         if self.best is None or self.best.says("cut off"):
             self.best = None
-            self.missed = [self.sweeps.pop()]
+            self.missed, self.sweeps = self.sweeps, []
             self.zooms.clear()
 
     def _search(self) -> None:
@@ -315,16 +325,13 @@ def _added_words(plan: Plan, added: float | None, form: str) -> str:
     return form.format(show(added, "capacitance", plan.show.capacitance)) if added else ""
 
 
-def _bands(bench: Bench, item: Wanted, dial: float) -> list[tuple[float, float]]:
-    """Where to look for the resonance: first where earlier readings put it, then the coil's whole range."""
-    from bench.model import coil_model, tuning_span
+def _bands(bench: Bench, item: Wanted, expected: Expected) -> list[tuple[float, float]]:
+    """Where to search for the resonance: first where it is expected, then the coil's whole range."""
+    from bench.model import tuning_span
 
     limits = bench.instruments.analyzer().limits
-    coil = coil_model(bench.plan, bench.plan.coil_named(item.coil))
     whole = tuning_span(bench.plan, bench.plan.coil_named(item.coil), item.added_c_f or 0.0)
-    expected = _expected(bench, item, dial, coil.l_h)
-    bands = [whole] if expected is None else [expected, whole]
-    inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in bands]
+    inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in (expected.band(), whole)]
     possible = [(low, high) for low, high in inside if low < high]
     if not possible:
         raise ReadingError(
@@ -335,35 +342,15 @@ def _bands(bench: Bench, item: Wanted, dial: float) -> list[tuple[float, float]]
     return possible
 
 
-def _expected(bench: Bench, item: Wanted, dial: float, l_h: float) -> tuple[float, float] | None:
-    rows = bench.tuned(item.coil)
-    if item.added_c_f is not None:
-        here = [row for row in rows if same_dial(row["dial"], dial, bench.plan)]
-        if not here:
-            return None
-        f0 = float(here[0]["f0_hz"])
-        c_f = 1 / ((2 * math.pi * f0) ** 2 * l_h)
-        lower = f0 * math.sqrt(c_f / (c_f + item.added_c_f))
-        return 0.85 * lower, 1.15 * lower
-    if not rows:
-        ends = bench.plan.receiver.tuning
-        if dial not in ends.dial:
-            return None
-        c_f = ends.capacitance[ends.dial.index(dial)]
-        from bench.model import resonance_span
-
-        return resonance_span(l_h, 1.2 * c_f + 40e-12, 0.8 * c_f + 5e-12)
-    if len(rows) < 2:
+def _guess(bench: Bench, expected: Expected) -> Guess | None:
+    """Straight to the resonance, where it is known well enough to fall into one sweep of some bandwidths."""
+    q = expected.q_loaded
+    if q is None or expected.f0_u_hz > GUESS_BANDWIDTHS * expected.f0_hz / q:
         return None
-    near = sorted(rows, key=lambda row: abs(float(row["dial"]) - dial))[:2]
-    dials = [float(row["dial"]) for row in near]
-    logs = [math.log(float(row["f0_hz"])) for row in near]
-    if dials[0] == dials[1]:
-        return None
-    slope = (logs[1] - logs[0]) / (dials[1] - dials[0])
-    middle = logs[0] + slope * (dial - dials[0])
-    half = 0.06 + 0.5 * abs(slope * (dial - dials[0]))
-    return math.exp(middle - half), math.exp(middle + half)
+    known = {"b": expected.depth} if expected.depth else {}
+    if bench.sweep_noise:
+        known["noise"] = bench.sweep_noise
+    return Guess(expected.f0_hz, q, GUESS_WIDENED * expected.f0_u_hz, **known)
 
 
 def _take(bench: Bench, item: Wanted) -> int:
@@ -385,13 +372,19 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
-    bands = _bands(bench, item, dial)
+    expected = bench.dial_law().expected(item.coil, dial, item.added_c_f or 0.0)
+    guess = _guess(bench, expected)
+    bands = _bands(bench, item, expected)
+    if guess is not None:
+        # What is not where it was expected may be anywhere.
+        del bands[:-1]
     for number, (low, high) in enumerate(bands):
         analyzer = bench.calibrated.over(bench.instruments.analyzer(), low, high)
         try:
-            reading = measure_resonance(analyzer, low, high, q_goal=goal, on_sweep=on_sweep)
+            reading = measure_resonance(analyzer, low, high, q_goal=goal, guess=guess, on_sweep=on_sweep)
             break
         except ReadingError:
+            guess = None
             if number + 1 == len(bands):
                 raise
     result = reading.resonance
@@ -415,6 +408,10 @@ def _take(bench: Bench, item: Wanted) -> int:
         analyzer=analyzer,
         notes=[f"coil {item.coil}, dial {dial:g}"],
     )
+    if result.background is not None:
+        bench.sweep_noise = result.background.noise
+    if result.f0_hz and expected.q_loaded:
+        _tell_if_elsewhere(bench, item, expected, result.f0_hz)
     said = f"  {'; '.join(result.warnings)}" if result.warnings else ""
     more = _added_words(bench.plan, item.added_c_f, " + {}")
     f0_text = bench.show(result.f0_hz or 0.0, result.f0_u_hz)
@@ -422,6 +419,16 @@ def _take(bench: Bench, item: Wanted) -> int:
         f"coil {item.coil}  dial {dial:g}{more}  f0 {f0_text}  Q {result.q:.0f} ± {result.q_u:.1f}{said}"
     )
     return 1
+
+
+def _tell_if_elsewhere(bench: Bench, item: Wanted, expected: Expected, f0_hz: float) -> None:
+    off = f0_hz / expected.f0_hz - 1.0
+    if abs(off) * expected.f0_hz > ELSEWHERE * expected.f0_u_hz:
+        bench.reporter.say(
+            f"  {item.words()}: {100 * abs(off):.1f} % {'above' if off > 0 else 'below'} where the earlier readings put it "
+            f"({bench.show(expected.f0_hz, expected.f0_u_hz)}). If the dial or the coil was not as told, withdraw it."
+        )
+        bench.session.log("elsewhere", reading=item.words(), expected_hz=expected.f0_hz, f0_hz=f0_hz)
 
 
 def _take_typed(bench: Bench, item: Wanted, dial: float) -> int:
