@@ -24,6 +24,9 @@ Q_SHARE_U = 0.05
 # A plan's own inductance, beside a winding's formula.
 PLAN_L_SHARE_U = 0.03
 MOST_ROWS = 120
+# Away from the dial settings read so far the law is believed to this share of the way in ln f from the nearest of them: the
+# plates are those of no textbook.
+ASTRAY = 0.1
 
 
 @dataclass(frozen=True)
@@ -79,7 +82,10 @@ class DialLaw:
         step = 0.005 * (self._ends.dial[1] - self._ends.dial[0])
         near, _ = dial_law.frequency(fit, coil, [dial - step, dial + step])
         per_share = abs(float(np.log(near[1] / near[0]))) / 0.01
-        share_u = math.hypot(float(u[0]) / f0_hz, per_share * fit.setting_u)
+        nearest = min((float(row["dial"]) for row in self._rows), key=lambda at: abs(at - dial))
+        from_it, _ = dial_law.frequency(fit, coil, [nearest])
+        away = ASTRAY * abs(math.log(f0_hz / float(from_it[0])))
+        share_u = math.hypot(float(u[0]) / f0_hz, per_share * fit.setting_u, away)
         if added_c_f:
             f0_hz, share_u = _with_added(f0_hz, share_u, added_c_f, *fit.l_h[coil])
         q, depth = self._width(coil, f0_hz)
@@ -118,7 +124,7 @@ class DialLaw:
         # A loop couples out more in proportion to frequency and Q.
         near = min(coupled, key=lambda i: abs(math.log(f[i] / f0_hz)))
         beta = float(own[near]["beta"]) * (f0_hz * here) / (f[near] * q[near])
-        return here, 2.0 * beta / (1.0 + beta)
+        return here, float(2.0 * beta / (1.0 + beta))
 
 
 def _winding_l(plan: Plan, coil: Coil) -> tuple[float, float]:

@@ -32,6 +32,7 @@ from bench.physics.dial_problem import (
     MOST_KNOTS,
     SETTING_U,
     STRAY_F,
+    STRAY_U_F,
     WINDING_SHARE_U,
     Problem,
 )
@@ -51,6 +52,7 @@ __all__ = [
     "MOST_KNOTS",
     "SETTING_U",
     "STRAY_F",
+    "STRAY_U_F",
     "WINDING_SHARE_U",
     "DialError",
     "DialFit",
