@@ -146,6 +146,7 @@ class Bench:
         item: Wanted,
         cells: Mapping[str, Any],
         *,
+        table: str = "",
         dial: float | None = None,
         sweeps: Sequence[Sweep] = (),
         search: Sequence[Sweep] = (),
@@ -158,6 +159,7 @@ class Bench:
         Parameters
         ----------
         cells : the kind's own; those that all tables share follow from the item.
+        table : where it goes, if not into the table of the item's kind.
         sweeps, analyzer : what the reading was made of, and the analyzer (calibrated or not) that took it.
         search : sweeps that looked for the resonance and missed it, kept beside.
         trace : t_s, angle_deg, level_v, mark, (n,) each.
@@ -188,4 +190,4 @@ class Bench:
             "valve": item.valve,
             "antenna": self.antenna,
         }
-        return self.session.append(item.kind, {**common, **cells, **files})
+        return self.session.append(table or item.kind, {**common, **cells, **files})

@@ -12,6 +12,8 @@ from drivers.paired import PairedSensor
 from drivers.roles import Analyzer, Announces, LevelMeter, Sensor
 
 Role = Literal["analyzer", "generator", "angle", "level", "dial"]
+# Weak enough for the virtual valve not to notice.
+VIRTUAL_LEVEL_DBM = -50.0
 
 
 class Instruments:
@@ -60,6 +62,7 @@ class Instruments:
                     "driver": "scpi-analyzer",
                     "address": addresses["analyzer"],
                     "calibrated": not self.raw(),
+                    "level_dbm": VIRTUAL_LEVEL_DBM,
                 },
                 "generator": {"driver": "scpi-generator", "address": addresses["generator"]},
                 "angle": {"driver": "sensor", "port": addresses["sensor"]},

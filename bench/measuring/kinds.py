@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 KINDS: dict[str, str] = {
     "resonance": "bench.readings.resonance",
     "onset": "bench.readings.onset",
+    "curve": "bench.readings.curve",
+    "body": "bench.readings.body",
+    "wiper": "bench.readings.wiper",
 }
 
 Row = dict[str, Any]
@@ -58,6 +61,10 @@ class Sought:
     rows: Mapping[str, Sequence[Row]]
     valve: str
     asked: bool = False
+
+    def wants(self, kind: str) -> bool:
+        """Whether a kind that is not taken as a matter of course was asked for: by name, or under `also` in the plan."""
+        return self.asked or kind in self.plan.readings.also
 
     def of(self, table: str) -> list[Row]:
         """The coil's rows of a table."""

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.errors import ReadingError
-from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, Sweep
+from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, LevelledAnalyzer, Sweep
 
 STANDARDS = ("open", "short", "load")
 PORT_OHM = 50.0
@@ -146,6 +146,16 @@ class CorrectedAnalyzer:
             own.seconds_per_point,
             own.uniform_only,
         )
+
+    @property
+    def level_dbm(self) -> float | None:
+        """The instrument's level; None where it cannot be set."""
+        return self._analyzer.level_dbm if isinstance(self._analyzer, LevelledAnalyzer) else None
+
+    def set_level(self, level_dbm: float) -> None:
+        """Sweep at this level from now on."""
+        if isinstance(self._analyzer, LevelledAnalyzer):
+            self._analyzer.set_level(level_dbm)
 
     def identify(self) -> str:
         """What the instrument calls itself."""

@@ -70,6 +70,14 @@ class Operator(Protocol):
         """Have the control turned slowly; returns at once, while it turns."""
         ...
 
+    def move_loop(self, looser: bool) -> None:
+        """Have the pick-up loop moved a little away from the coil, or a little nearer; returns when it is done."""
+        ...
+
+    def hold_hand(self, position: str | None) -> None:
+        """Have a hand held at a place near the set, or hands well away; returns when it is so."""
+        ...
+
     def hears_oscillation(self) -> bool:
         """Whether the set oscillates now, by ear."""
         ...
@@ -113,6 +121,17 @@ def place(control: Control, angle_deg: float) -> str:
     if angle_deg <= 0:
         return "fully back"
     return "fully up" if angle_deg >= control.travel_deg else f"to {control.clock(angle_deg)}"
+
+
+def loop_words(looser: bool) -> str:
+    """How the pick-up loop is to be moved."""
+    how = "a little FURTHER from the coil (half as far again)" if looser else "a little NEARER to the coil"
+    return f"Move the pick-up loop {how}, and leave it there"
+
+
+def hand_words(position: str | None) -> str:
+    """Where a hand is to be held."""
+    return f"Hold a hand at the {position}, still" if position else "Hands and body well away from the set"
 
 
 class ConsoleOperator:
@@ -178,6 +197,12 @@ class ConsoleOperator:
         else:
             self._say(f"Now slowly BACK ({pace}) until it stops{mark}, and a little further.")
 
+    def move_loop(self, looser: bool) -> None:
+        self._line(f"{loop_words(looser)}. Enter when done ")
+
+    def hold_hand(self, position: str | None) -> None:
+        self._line(f"{hand_words(position)}. Enter with the other hand when so ")
+
     def hears_oscillation(self) -> bool:
         while True:
             answer = self._line("Does it oscillate now, as the control stands? (y or n) ").lower()
@@ -231,6 +256,14 @@ class VirtualOperator:
     def begin_turn(self, turn: Turn) -> None:
         self._hands.listen(turn.listen)
         self._hands.turn(turn.to_deg, speed_deg_s=turn.speed_deg_s, wait=False)
+
+    def move_loop(self, looser: bool) -> None:
+        self._hands.move_loop(looser)
+
+    def hold_hand(self, position: str | None) -> None:
+        if position not in (None, *self._hands.places):
+            raise Skipped(f"on the virtual bench a hand can be held at {', '.join(self._hands.places)}")
+        self._hands.hand(position)
 
     def hears_oscillation(self) -> bool:
         return bool(self._hands.state()["oscillating"])

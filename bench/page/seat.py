@@ -11,7 +11,18 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from bench.measuring.operator import Again, Operator, Setup, Skipped, Stopped, Turn, changes, place
+from bench.measuring.operator import (
+    Again,
+    Operator,
+    Setup,
+    Skipped,
+    Stopped,
+    Turn,
+    changes,
+    hand_words,
+    loop_words,
+    place,
+)
 from bench.measuring.progress import Reporter
 from bench.page import facts
 from bench.page.desk import ALWAYS, Answer, Choice, Desk, Entry, Now, Wished
@@ -390,6 +401,16 @@ class PageOperator:
         self._say(f"  page: {now.lines[0]}. {now.more}")
         if self._hands is not None:
             self._hands.begin_turn(turn)
+
+    def move_loop(self, looser: bool) -> None:
+        self._ask(Now((loop_words(looser),), kind="ask", choices=(DONE,)))
+        if self._hands is not None:
+            self._hands.move_loop(looser)
+
+    def hold_hand(self, position: str | None) -> None:
+        self._ask(Now((hand_words(position),), kind="ask", choices=(DONE,)))
+        if self._hands is not None:
+            self._hands.hold_hand(position)
 
     def hears_oscillation(self) -> bool:
         if self._hands is not None:

@@ -331,13 +331,21 @@ class Coil(Part):
             )
 
 
+# Where a hand is held, in the user's own words.
+Place = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
+
+
 class Readings(Part):
     repeats: Annotated[int, Field(ge=1, le=100)] = 3
     q_uncertainty: Annotated[float, Field(gt=0, le=0.5)] = 0.01
     added_capacitor: Farad | None = None
+    also: Annotated[tuple[Literal["curve", "body", "wiper"], ...], Field(max_length=3)] = ()
+    hand_at: Annotated[tuple[Place, ...], Field(max_length=20)] = ("dial", "panel", "cabinet", "coil")
 
     def problems(self) -> Iterator[Problem]:
         yield from self.positive("added_capacitor")
+        if len({place.casefold() for place in self.hand_at}) < len(self.hand_at):
+            yield "hand_at", "a place stands in it twice"
 
 
 class Instrument(Part):

@@ -183,7 +183,7 @@ def _lacking(sought: Sought) -> Iterable[Wanted]:
         if out_of_reach(plan, resonance, f_hz) is not None:
             continue
         here = [r for r in sought.of("onset") if r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
-        ups = [r["angle_deg"] for r in here if r["direction"] == "onset"]
+        ups = [r["angle_deg"] for r in here if r["direction"] == "onset" and r.get("method") != "curve"]
         downs = [r["angle_deg"] for r in here if r["direction"] == "drop-out"]
         # It never started, or it oscillates already at the end stop: an answer, whatever the repeats.
         if any(angle is None or angle == 0.0 for angle in ups):

@@ -25,6 +25,8 @@ LEVEL_FULL_SCALE_V = 3.3
 # A converter's last digit must not pass for an onset, however quiet the level was.
 LEAST_JUMP_V = 0.01
 AT_STOP_DEG = 4.0
+# Play in the sensor's coupling where every angle is approached from the same side: a judgement, no published value.
+RESTING_U_DEG = 0.1
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,8 @@ class Quiet:
         return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
 
 
-def settled(sensor: Sensor) -> float:
-    """The sensor's angle share as the control stands."""
+def _at_rest(sensor: Sensor) -> Floats:
+    """The sensor's angle (share of full scale) over a third of a second from now on."""
     sensor.flush()
     samples: list[Sample] = []
     while len(samples) < 30:
@@ -72,7 +74,25 @@ def settled(sensor: Sensor) -> float:
         if not new:
             raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
         samples.extend(new)
-    return float(np.median([sample.angle for sample in samples]))
+    return np.array([sample.angle for sample in samples])
+
+
+def settled(sensor: Sensor) -> float:
+    """The sensor's angle share as the control stands."""
+    return float(np.median(_at_rest(sensor)))
+
+
+def resting_angle(sensor: Sensor, stops: Stops) -> tuple[float, float]:
+    """Angle of the control at rest, degrees, and its standard uncertainty against other angles of the same session.
+
+    Raises
+    ------
+    drivers.errors.TimedOut
+        The sensor went silent.
+    """
+    angle = stops.angle(_at_rest(sensor))
+    noise = float(np.std(angle)) / np.sqrt(len(angle))
+    return float(np.median(angle)), float(np.hypot(noise, RESTING_U_DEG))
 
 
 def learn_stops(
@@ -98,7 +118,8 @@ def learn_stops(
     return Stops(low, high, travel_deg, bow)
 
 
-def _trace(samples: list[Sample], stops: Stops) -> Trace:
+def trace_of(samples: list[Sample], stops: Stops) -> Trace:
+    """What the sensor saw, in degrees and volts."""
     share = np.array([sample.angle for sample in samples])
     return Trace(
         t_s=np.array([sample.t_s for sample in samples]),
@@ -178,7 +199,7 @@ def take_turn(
         for at in range(0, len(new), 16):
             samples.extend(new[at : at + 16])
             if watch.over(samples):
-                return _trace(samples, stops), watch.quiet
+                return trace_of(samples, stops), watch.quiet
         if samples[-1].t_s - samples[0].t_s > MOST_TURN_S:
             raise ReadingError(
                 "The control was not turned to its end in four minutes. Try this reading again."

@@ -49,6 +49,8 @@ class Hands:
         The hands cannot do what was asked; says why.
     """
 
+    places = ("panel", "dial", "cabinet", "antenna", "coil")
+
     def __init__(self, address: str, *, timeout_s: float = HOW_LONG_S) -> None:
         self.address = address
         self._timeout_s = timeout_s
@@ -98,7 +100,7 @@ class Hands:
         self._do("added", c_f=c_f)
 
     def hand(self, position: str | None) -> None:
-        """Hold a hand near the set: `panel`, `dial`, `cabinet`, `antenna`, `coil`; None takes it away."""
+        """Hold a hand near the set, at one of `places`; None takes it away."""
         self._do("hand", position=position)
 
     def standard(self, name: str | None) -> None:
