@@ -125,6 +125,11 @@ def _report(plan: Plan, facts: dict[str, Any]) -> Iterator[str]:
     for one in facts["bandspread"]:
         yield from _spread(one, unit, like)
         yield ""
+    for name in facts["unread"]:
+        yield (
+            f"Coil {name} was not read yet: the others know the dial, so that three readings, at both ends and the middle, "
+            "give its whole table."
+        )
     yield f"Scale and offset of capacitance settled by: {facts['settled_by']}."
     yield from (f"* {note}" for note in facts["notes"])
 
@@ -143,7 +148,8 @@ def _coil(plan: Plan, facts: dict[str, Any], coil: dict[str, Any]) -> Iterator[s
     count = len(coil["read_at"])
     places = ", ".join(f"{dial:g}" for dial in coil["read_at"][:12]) + (", …" if count > 12 else "")
     if coil["predicted"]:
-        yield f"  Read at {places} only: between those the other coils' readings and these predict it."
+        worst = 100 * max(row["f_u_hz"] / row["f_hz"] for row in coil["table"])
+        yield f"  Read at {places} only: the rest is predicted from these and the other coils, to {worst:.2g} % at worst."
     else:
         yield f"  Read at {places}"
     for out in coil["outliers"]:

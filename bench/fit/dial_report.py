@@ -40,12 +40,14 @@ def document(
     """The dial as JSON has it: the named coils' tables at dial readings `at`, and the bandspread if wished."""
     c, c_u = dial.capacitance(fit, at)
     by_name = {one.coil.name: one for one in found.coils}
+    well = sum(len(fit.read_at(name)) > FEW for name in fit.coils)
     others = tuple(f"Coil {name}:" for name in fit.coils if name not in names)
     listed: dict[str, Any] = {
         "settled_by": fit.gauge,
         "setting_u_share": fit.setting_u,
         "dial": [{"dial": d, "c_f": float(v), "c_u_f": float(u)} for d, v, u in zip(at, c, c_u, strict=True)],
         "coils": [_coil(fit, by_name[name], at) for name in names],
+        "unread": [name for name in by_name if name not in fit.coils] if well >= 2 else [],
         "overlaps": [one for one in overlaps(fit) if set(one["coils"]) & set(names)],
         "bandspread": [] if wish is None else [_spread(fit, by_name[name], wish) for name in names],
         "warnings": [*found.warnings, *(text for name in names for text in by_name[name].warnings)],

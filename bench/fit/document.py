@@ -34,6 +34,7 @@ def coil_entry(
         "l_u_h": l_u,
         "c_stray_f": stray,
         "c_stray_u_f": stray_u,
+        "l_c_stray_correlation": fitted_dial.correlation(name) if fitted_dial and has_dial else None,
         "q_law": _q_rows(one),
         "dial_law": _dial_law(fitted_dial, name) if fitted_dial and has_dial else _NO_LAW,
         "onset": _onset_rows(one, fit),

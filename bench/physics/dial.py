@@ -61,6 +61,7 @@ __all__ = [
     "Reading",
     "backward",
     "band",
+    "calibrate",
     "capacitance",
     "fit_dial",
     "frequency",
@@ -176,6 +177,15 @@ def fit_dial(
         readings=tuple(readings),
         residuals={r.name: float(np.expm1(o)) for r, o in zip(readings, off, strict=True) if r.name},
     )
+
+
+def calibrate(fit: DialFit, readings: Sequence[Reading]) -> DialFit:
+    """A set's dial with readings of a further coil (or more of the same ones) added.
+
+    After two coils are read well, three readings of the next (both ends and the middle) give its whole curve: the shape of
+    C(dial) is known, and only its inductance and stray are new.
+    """
+    return fit_dial([*fit.readings, *readings], fit.ends, l_share=fit.l_share)
 
 
 def backward(readings: Sequence[Reading], ends: Ends) -> list[tuple[Reading, Reading]]:

@@ -90,6 +90,13 @@ class DialFit:
             found[name] = (own, own * float(np.hypot(u, share_u / share)))
         return found
 
+    def correlation(self, coil: str) -> float:
+        """Correlation of a coil's inductance with its stray capacitance, as the resonances leave it."""
+        i = self.coils.index(coil)
+        j = len(self.coils) + i
+        size = float(np.sqrt(self.cov[i, i] * self.cov[j, j]))
+        return float(self.cov[i, j]) / size if size > 0 else 0.0
+
     def tank(self, coil: str) -> tuple[float, float]:
         """Inductance (H) and stray capacitance (F) with which the set as it stands resonates."""
         i = self.coils.index(coil)

@@ -4,8 +4,9 @@
 
 Half the rows are resonances, half approaches to onset; a tenth of the resonances stands at dial readings that never
 repeat, as a sensor on the dial gives them, the others are repeats. Each command runs in a process of its own, start of the
-interpreter included; memory is its peak resident set as the system counts it. Last column: seconds over those of the
-row above, divided by the growth in rows (1 is a straight line through nothing, less is a fixed cost).
+interpreter included; CPU seconds are its own, whoever else uses the machine; memory is its peak resident set as the system
+counts it. Last column: CPU seconds over those of the size before, divided by the growth in rows (1 is a straight line
+through nothing, less is a fixed cost).
 """
 
 from __future__ import annotations
@@ -91,8 +92,8 @@ def make(folder: Path, rows: int, seed: int = 0) -> None:
                 stream.write(written(table.header, row))
 
 
-def run(*words: str) -> tuple[float, float]:
-    """Seconds and peak megabytes of one command in a process of its own."""
+def run(*words: str) -> tuple[float, float, float]:
+    """Seconds, CPU seconds and peak megabytes of one command in a process of its own."""
     started = time.perf_counter()
     child = os.fork()
     if child == 0:
@@ -102,25 +103,28 @@ def run(*words: str) -> tuple[float, float]:
     _, status, usage = os.wait4(child, 0)
     if status:
         raise SystemExit(f"{' '.join(words)} ended with {os.waitstatus_to_exitcode(status)}")
-    return time.perf_counter() - started, usage.ru_maxrss / 1024
+    return time.perf_counter() - started, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
 
 
 def main() -> None:
     sizes = [int(word) for word in sys.argv[1:]] or [1_000, 10_000, 100_000]
-    print(f"{'rows':>8}  {'command':<7}  {'seconds':>7}  {'MB':>5}  {'growth':>6}")
+    print(f"{'rows':>8}  {'command':<7}  {'seconds':>7}  {'CPU s':>6}  {'MB':>5}  {'growth':>6}")
     last: dict[str, tuple[int, float]] = {}
     with tempfile.TemporaryDirectory() as temporary:
         for rows in sizes:
             folder = Path(temporary) / f"rows{rows}"
             make(folder, rows)
             for command in ("check", "fit"):
-                seconds, megabytes = run(command, str(folder))
+                seconds, cpu_s, megabytes = run(command, str(folder))
                 growth = ""
                 if command in last:
                     before, then = last[command]
-                    growth = f"{seconds / then / (rows / before):.2f}"
-                last[command] = (rows, seconds)
-                print(f"{rows:>8}  {command:<7}  {seconds:>7.2f}  {megabytes:>5.0f}  {growth:>6}", flush=True)
+                    growth = f"{cpu_s / then / (rows / before):.2f}"
+                last[command] = (rows, cpu_s)
+                print(
+                    f"{rows:>8}  {command:<7}  {seconds:>7.2f}  {cpu_s:>6.2f}  {megabytes:>5.0f}  {growth:>6}",
+                    flush=True,
+                )
 
 
 if __name__ == "__main__":

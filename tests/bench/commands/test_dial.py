@@ -94,9 +94,15 @@ def test_three_readings_calibrate_the_third_coil(session: Session, regenbench: R
     assert code == 0
     assert "Coil S: " in out
     assert "Coil P: " not in out
-    assert "Read at 0, 50, 100 only: between those the other coils' readings and these predict it." in out
+    assert "Read at 0, 50, 100 only: the rest is predicted from these and the other coils, to 0." in out
     facts = json.loads(regenbench("dial", "./ferry", "--coil", "S", "--json")[1])
     assert [coil["predicted"] for coil in facts["coils"]] == [True]
+    for row in session.rows("resonance"):
+        if row["coil"] == "S":
+            session.withdraw("resonance", row["reading"])
+    _, out, _ = regenbench("dial", "./ferry")
+    assert "Coil S was not read yet" in out
+    assert "three readings" in out
 
 
 def resonance_hz(l_h: float, stray_f: float, tuning_f: float, series_f: float, parallel_f: float) -> float:

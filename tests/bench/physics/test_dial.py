@@ -172,7 +172,7 @@ def test_three_readings_calibrate_the_next_coil():
     two = {name: COILS[name] for name in "AB"}
     readings, c = made_set(rng, law="frequency", coils=two, dials=range(0, 101, 10), setting=0.05)
     three, _ = made_set(rng, law="frequency", coils={"C": COILS["C"]}, dials=(0, 50, 100), setting=0.05)
-    fit = fit_dial([*readings, *three], ENDS)
+    fit = dial.calibrate(fit_dial(readings, ENDS), three)
     at = np.array([10, 20, 30, 40, 60, 70, 80, 90])
     f, u = dial.frequency(fit, "C", at)
     true = 1 / (2 * np.pi * np.sqrt(6e-6 * (c(at / 100) + 11e-12)))
