@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 FEW = 4
 # Points over the dial where a padded curve is looked at.
 POINTS = 201
+# How far a trimmer reaches about the exact parallel capacitor, and in how many steps it is tried.
+TRIMMER_F, TRIMS = 15e-12, 201
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,7 @@ def _spread(fit: DialFit, one: Gathered, wish: Wish) -> dict[str, Any]:
         f = 1.0 / (2 * np.pi * np.sqrt(l_h * (tuned + caps.parallel_f + stray_f)))
         rising = f[-1] > f[0]
         f, at = (f, grid) if rising else (f[::-1], grid[::-1])
-        if not f[0] <= wish.low_hz < wish.high_hz <= f[-1]:
+        if not f[0] * (1 - 1e-9) <= wish.low_hz < wish.high_hz <= f[-1] * (1 + 1e-9):
             return None
         low, high = np.interp([wish.low_hz, wish.high_hz], f, at)
         return float(low), float(high)
@@ -145,6 +147,15 @@ def _spread(fit: DialFit, one: Gathered, wish: Wish) -> dict[str, Any]:
         except BandspreadError:
             continue
         designs.append(_design(fit, name, kind, found, place(found)))
+    # how it is mostly done: a padder that is sold, and a trimmer that brings the band to its place
+    padders = [exact.series_f]
+    if math.isfinite(exact.series_f):
+        padders = bandspread.values(exact.series_f / 2, exact.series_f * 2, E12)
+    span = max(TRIMMER_F, 0.5 * exact.parallel_f)
+    trims = np.linspace(max(0.0, exact.parallel_f - span), exact.parallel_f + span, TRIMS)
+    found = min((Bandspread(s, float(p)) for s in padders for p in trims), key=cost)
+    if math.isfinite(cost(found)):
+        designs.append(_design(fit, name, "E12 and a trimmer", found, place(found)))
     return {**out, "designs": designs, "cost": _cost(one, l_h, stray_f, c, wish), "problem": None}
 
 

@@ -127,12 +127,18 @@ def test_a_band_is_spread_over_the_share_asked_for(session: Session, regenbench:
     words = ["dial", "./ferry", "--band", "3.5MHz", "3.8MHz", "--share", "70"]
     facts = json.loads(regenbench(*words, "--json")[1])
     by_coil = {one["coil"]: one for one in facts["bandspread"]}
-    exact, e24, e12 = by_coil["R"]["designs"]
-    assert [one["values"] for one in (exact, e24, e12)] == ["exact", "E24", "E12"]
+    exact, e24, e12, trimmed = by_coil["R"]["designs"]
+    assert [one["values"] for one in (exact, e24, e12, trimmed)] == [
+        "exact",
+        "E24",
+        "E12",
+        "E12 and a trimmer",
+    ]
+    assert trimmed["share"] == pytest.approx(0.7, abs=0.1)
     assert exact["share"] == pytest.approx(0.7, abs=1e-3)
     assert exact["band_dial"] == pytest.approx([15, 85], abs=0.1)
     l_h, stray_f = COILS["R"]
-    for made in (exact, e24, e12):
+    for made in (exact, e24, e12, trimmed):
         # the fit's scale of capacitance is the plan's, here right to a part in a few hundred
         found = [
             resonance_hz(l_h, stray_f, float(tuning(dial)), made["series_f"], made["parallel_f"])
