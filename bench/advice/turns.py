@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -79,6 +80,12 @@ class Window:
         real = ((angles > 0) & (angles <= self.travel_deg)).all(axis=-1)
         return np.asarray((self.margin(angles) >= 0) & real, bool)
 
+    def settable(self, angle: float) -> float | None:
+        """As `fit.json` has an angle: None where it never starts, 0 where it oscillates already at the end stop."""
+        if angle > self.travel_deg or not math.isfinite(angle):
+            return None
+        return max(angle, 0.0)
+
     def words(self, angle: float) -> str:
         """An angle with its clock position."""
         if angle > self.travel_deg:
@@ -104,3 +111,16 @@ def window_of(plan: Plan) -> Window:
     """The plan's window."""
     control = plan.receiver.control
     return Window(plan, *control.window_deg, control.travel_deg)
+
+
+def percent(share: float) -> str:
+    """A chance, never as a certainty."""
+    return "more than 99 %" if share > 0.99 else "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def turns_words(n: float) -> str:
+    """``4½ turns``."""
+    whole = math.floor(n)
+    if n - whole == 0.5:
+        return "half a turn" if whole == 0 else f"{whole}½ turns"
+    return f"{n:g} turn" if n == 1 else f"{n:g} turns"

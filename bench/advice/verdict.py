@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.advice import levers
+from bench.advice import levers, smoothness
+from bench.advice.reasons import Case, reasons
+from bench.advice.spread import of_changes
 from bench.advice.turns import Ladder, Window, ladder, window_of
-from bench.physics.coupling import Change, CouplingFit, predict, predict_spread, steepness
-from bench.quantities import show
+from bench.physics.coupling import CouplingFit, predict
 
 if TYPE_CHECKING:
     from bench.plan.schema import Coil, Plan
@@ -23,9 +23,10 @@ Floats = NDArray[np.float64]
 MOST_TURNS = 60
 # A set that works is left alone unless another number of turns is better by this share of the window, or this much surer.
 WORTH_SHARE, WORTH_CONFIDENCE = 0.1, 0.1
-DRAWS = 2000
-# One degree that cancels this share of the tank's loss passes from silence to howl in a finger's tremble.
-HARSH_PER_DEG = 0.02
+# The widest margin decides between numbers of turns that are about as sure to do; one that is less sure by more does not.
+AS_SURE = 0.05
+# Half a turn is asked of the form only where whole turns leave more doubt than this and half turns are so much surer.
+DOUBT, WORTH_HALF = 0.9, 0.1
 
 
 def nothing(coil: Coil, why: str) -> dict[str, Any]:
@@ -39,7 +40,65 @@ def nothing(coil: Coil, why: str) -> dict[str, Any]:
         "reasons": [why],
         "confidence_now": None,
         "confidence_best": None,
+        "smoothness": [],
     }
+
+
+@dataclass(frozen=True)
+class TurnsTable:
+    """Onset for each number of turns: angles and their uncertainties (k, n), margins (k,) and chances (k,)."""
+
+    steps: Ladder
+    angles: Floats
+    u: Floats
+    margin: Floats
+    inside: NDArray[np.bool_]
+    sure: Floats
+
+    def at(self, turns: float) -> int:
+        """A number's place."""
+        return self.steps.turns.index(turns)
+
+    def with_more(self, other: TurnsTable) -> TurnsTable:
+        """Both in order of turns, which they do not share."""
+        if not other.steps.turns:
+            return self
+        turns = np.array([*self.steps.turns, *other.steps.turns])
+        order = np.argsort(turns)
+
+        def both(a: Floats, b: Floats) -> Any:
+            return np.concatenate([a, b])[order]
+
+        return TurnsTable(
+            Ladder(
+                tuple(turns[order].tolist()),
+                both(self.steps.mutual, other.steps.mutual),
+                both(self.steps.tickler, other.steps.tickler),
+            ),
+            *(
+                both(getattr(self, name), getattr(other, name))
+                for name in ("angles", "u", "margin", "inside", "sure")
+            ),
+        )
+
+
+def turns_table(fit: CouplingFit, index: int, window: Window, steps: Ladder) -> TurnsTable:
+    """What the network says of each number of turns on a ladder."""
+    if not steps.turns:
+        none = np.empty((0, int((fit.model.coil == index).sum())))
+        return TurnsTable(steps, none, none, none[:, 0], none[:, 0] > 0, none[:, 0])
+    angles = predict(fit, index, steps.change())
+    u = np.full(angles.shape, np.nan)
+    sure = np.zeros(len(angles))
+    # where it starts nowhere on the control there is nothing to be sure of
+    some = np.flatnonzero(((angles > 0) & (angles <= window.travel_deg)).any(axis=1))
+    if len(some):
+        part = Ladder(
+            tuple(steps.turns[int(i)] for i in some), steps.mutual[some], steps.tickler[some]
+        ).change()
+        found = of_changes(fit, index, part, len(some))
+        u[some], sure[some] = found.u, found.inside(window)
+    return TurnsTable(steps, angles, u, window.margin(angles), window.inside(angles), sure)
 
 
 def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bool = True) -> dict[str, Any]:
@@ -54,49 +113,53 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
     """
     window = window_of(plan)
     now = coil.feedback_turns
-    f_hz = fit.model.f_hz[fit.model.coil == index]
-    steps = ladder(plan, coil, _turns(now))
-    angles = predict(fit, index, steps.change())
-    best = _best(window, steps.turns, angles, now)
-    if best is None:
-        near = steps.turns[int(np.argmax(window.margin(angles)))]
-        halves = ladder(
-            plan, coil, [n for n in (near - 0.5, near + 0.5) if n >= 0.5 and n not in steps.turns]
-        )
-        if halves.turns:
-            half_angles = predict(fit, index, halves.change())
-            if _best(window, halves.turns, half_angles, now) is not None:
-                steps, angles = _joined(steps, angles, halves, half_angles)
-                best = _best(window, steps.turns, angles, now)
-    chosen = best if best is not None else _compromise(window, steps.turns, angles, now)
-    at_now, at_best = angles[steps.turns.index(now)], angles[steps.turns.index(chosen)]
-    sure_now, sure_best = _confidence(fit, index, window, [steps.one(now), steps.one(chosen)])
-    verdict = _verdict(window, now, best, at_now, at_best, sure_best - sure_now)
-    found = levers.find(plan, coil, fit, index, window, chosen) if verdict == "another lever" else []
-    wound = steps.one(now if verdict in ("keep", "another lever") else chosen)
-    reasons = _reasons(
-        _Case(plan, window, f_hz, now, chosen, at_now, at_best, verdict, sure_now, sure_best, measured), found
+    table = turns_table(fit, index, window, ladder(plan, coil, _turns(now)))
+    best = _best(table, now)
+    near = best if best is not None else _compromise(table, now)
+    whole = table
+    halves = [n for n in (near - 0.5, near + 0.5) if n >= 0.5 and n not in table.steps.turns]
+    if float(near).is_integer() and halves:
+        table = table.with_more(turns_table(fit, index, window, ladder(plan, coil, halves)))
+        best = _with_halves(table, best, now)
+    chosen = best if best is not None else _compromise(whole, now)
+    at_now, at_best = table.at(now), table.at(chosen)
+    verdict = _verdict(window, now, best, table, at_now, at_best)
+    found: list[levers.Lever] = []
+    if verdict == "another lever":
+        found = levers.find(plan, coil, fit, index, window, chosen, _typical_u(table, at_best))
+        asked = [lever.turns for lever in found if lever.turns not in table.steps.turns]
+        if asked:
+            table = table.with_more(turns_table(fit, index, window, ladder(plan, coil, asked)))
+            at_now, at_best = table.at(now), table.at(chosen)
+    wound = now if verdict in ("keep", "another lever") else chosen
+    other_controls = smoothness.controls(plan, coil, fit, index, window, wound)
+    case = Case(
+        plan=plan,
+        window=window,
+        fit=fit,
+        index=index,
+        now=now,
+        chosen=chosen,
+        change_now=table.steps.one(now),
+        at_now=table.angles[at_now],
+        at_best=table.angles[at_best],
+        verdict=verdict,
+        sure_now=float(table.sure[at_now]),
+        sure_best=float(table.sure[at_best]),
+        measured=measured,
     )
-    reasons += _harsh(plan, coil, fit, index, steps, wound)
+    told = reasons(case, found)
+    told += smoothness.harsh(plan, coil, fit, index, window, other_controls[0])
     return {
         "tickler_turns_now": _number(now),
         "tickler_turns_best": _number(chosen),
-        "predicted": [
-            {
-                "turns": _number(n),
-                "angles_deg": [_angle(float(a), window.travel_deg) for a in row],
-                "in_window": bool(inside),
-            }
-            for n, row, inside in zip(steps.turns, angles, window.inside(angles), strict=True)
-        ],
+        "predicted": [_row(table, i, window) for i in range(len(table.steps.turns))],
         "verdict": verdict,
-        "levers": [
-            {"what": lever.what, "change": lever.change, "effect": lever.effect, "in_window": lever.inside}
-            for lever in found
-        ],
-        "reasons": reasons,
-        "confidence_now": sure_now,
-        "confidence_best": sure_best,
+        "levers": [_lever(lever, window) for lever in found],
+        "reasons": told,
+        "confidence_now": float(table.sure[at_now]),
+        "confidence_best": float(table.sure[at_best]),
+        "smoothness": smoothness.rows(other_controls, window),
     }
 
 
@@ -108,176 +171,76 @@ def _turns(now: float) -> list[float]:
     return sorted(turns)
 
 
-def _best(window: Window, turns: Sequence[float], angles: Floats, now: float) -> float | None:
-    inside = np.flatnonzero(window.inside(angles))
+def _best(table: TurnsTable, now: float) -> float | None:
+    """Of the numbers that put every frequency into the window and are about as sure as any, the one of widest margin."""
+    inside = np.flatnonzero(table.inside)
     if not len(inside):
         return None
-    margin = window.margin(angles)
-    widest = margin[inside].max()
-    tied = [turns[int(i)] for i in inside if margin[i] > widest - 1e-6]
+    sure = inside[table.sure[inside] >= table.sure[inside].max() - AS_SURE]
+    widest = table.margin[sure].max()
+    tied = [table.steps.turns[int(i)] for i in sure if table.margin[i] > widest - 1e-6]
     return min(tied, key=lambda n: abs(n - now))
 
 
-def _compromise(window: Window, turns: Sequence[float], angles: Floats, now: float) -> float:
-    margin = window.margin(angles)
-    tied = [turns[int(i)] for i in np.flatnonzero(margin > margin.max() - 1e-6)]
+def _with_halves(table: TurnsTable, whole: float | None, now: float) -> float | None:
+    """The choice with half turns beside it: they win where no whole number will do, or leaves much more doubt."""
+    best = _best(table, now)
+    if whole is None or best is None:
+        return best
+    doubt = table.sure[table.at(whole)]
+    return best if doubt < DOUBT and table.sure[table.at(best)] > doubt + WORTH_HALF else whole
+
+
+def _compromise(table: TurnsTable, now: float) -> float:
+    tied = [table.steps.turns[int(i)] for i in np.flatnonzero(table.margin > table.margin.max() - 1e-6)]
     return min(tied, key=lambda n: abs(n - now))
 
 
-def _joined(a: Ladder, a_angles: Floats, b: Ladder, b_angles: Floats) -> tuple[Ladder, Floats]:
-    turns = (*a.turns, *b.turns)
-    order = np.argsort(turns)
-    steps = Ladder(
-        tuple(turns[int(i)] for i in order),
-        np.concatenate([a.mutual, b.mutual])[order],
-        np.concatenate([a.tickler, b.tickler])[order],
-    )
-    return steps, np.concatenate([a_angles, b_angles])[order]
+def _typical_u(table: TurnsTable, at: int) -> float:
+    known = table.u[at][np.isfinite(table.u[at])]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _verdict(
-    window: Window, now: float, best: float | None, at_now: Floats, at_best: Floats, surer: float
+    window: Window, now: float, best: float | None, table: TurnsTable, at_now: int, at_best: int
 ) -> str:
     if best is None:
         return "another lever"
-    gain = float(window.margin(at_best) - window.margin(at_now))
+    gain = float(table.margin[at_best] - table.margin[at_now])
     worth = WORTH_SHARE * (window.high_deg - window.low_deg)
-    small = gain < worth and surer < WORTH_CONFIDENCE
-    if best == now or (bool(window.inside(at_now)) and small):
+    small = gain < worth and table.sure[at_best] - table.sure[at_now] < WORTH_CONFIDENCE
+    if best == now or (bool(table.inside[at_now]) and small):
         return "keep"
     return "fewer turns" if best < now else "more turns"
 
 
-def _confidence(fit: CouplingFit, index: int, window: Window, changes: Sequence[Change]) -> list[float]:
-    """Chance that every frequency starts inside the window, for each change."""
-    rng = np.random.default_rng(0)
-    sure = []
-    for angles, cov in predict_spread(fit, index, changes):
-        value, vector = np.linalg.eigh(0.5 * (cov + cov.T))
-        root = vector * np.sqrt(np.clip(value, 0.0, None))
-        draws = angles + rng.standard_normal((DRAWS, len(angles))) @ root.T
-        sure.append(float(np.mean(window.inside(draws))))
-    return sure
+def _row(table: TurnsTable, i: int, window: Window) -> dict[str, Any]:
+    angles = [window.settable(float(a)) for a in table.angles[i]]
+    return {
+        "turns": _number(table.steps.turns[i]),
+        "angles_deg": angles,
+        "in_window": bool(table.inside[i]),
+        "angles_u_deg": [
+            float(u) if a and math.isfinite(u) else None for a, u in zip(angles, table.u[i], strict=True)
+        ],
+        "margin_deg": float(table.margin[i]),
+        "confidence": float(table.sure[i]),
+    }
 
 
-@dataclass(frozen=True)
-class _Case:
-    plan: Plan
-    window: Window
-    f_hz: Floats
-    now: float
-    chosen: float
-    at_now: Floats
-    at_best: Floats
-    verdict: str
-    sure_now: float
-    sure_best: float
-    measured: bool
-
-
-def _reasons(case: _Case, found: Sequence[levers.Lever]) -> list[str]:
-    window, now = case.window, case.now
-    first, last = case.plan.receiver.control.window
-    reasons = [_headline(case, found)]
-    whence = "" if case.measured else " by the plan alone (no onset angle was read)"
-    reasons.append(
-        f"Now, with {_turns_words(now)}, onset lies at {window.run(case.at_now)}{whence}; the window is "
-        f"{first} to {last} ({window.low_deg:.0f}° to {window.high_deg:.0f}°)."
-    )
-    reasons += _trouble(case)
-    if case.chosen != now:
-        inside = (
-            "inside the window" if bool(window.inside(case.at_best)) else "the nearest that turns alone come"
-        )
-        reasons.append(f"{_turns_words(case.chosen).capitalize()}: {window.run(case.at_best)}, {inside}.")
-    if case.verdict != "another lever":
-        n, sure = (now, case.sure_now) if case.verdict == "keep" else (case.chosen, case.sure_best)
-        reasons.append(
-            f"With all uncertainties, {_turns_words(n)} {'keep' if n != 1 else 'keeps'} every frequency inside the window "
-            f"with {_percent(sure)} confidence."
-        )
-    return reasons
-
-
-def _harsh(plan: Plan, coil: Coil, fit: CouplingFit, index: int, steps: Ladder, wound: Change) -> list[str]:
-    """Where one degree does too much: how much, and what a lower control resistance would make of it, by the network."""
-
-    def typical(change: Change) -> float:
-        slope = steepness(fit, index, change)
-        slope = slope[np.isfinite(slope)]
-        return float(np.median(slope)) if len(slope) else 0.0
-
-    steep = typical(wound)
-    if steep <= HARSH_PER_DEG:
-        return []
-    said = f"Harsh: at onset one degree of the control cancels {100 * steep:.1f} % of the tank's loss"
-    resistance = plan.receiver.control.resistance
-    if resistance is None or plan.receiver.control.kind not in ("divider", "shunt"):
-        return [f"{said}."]
-    window = window_of(plan)
-    for ohms in levers.lower(resistance):
-        other = replace(steps.change(), control=ohms / resistance)
-        n = steps.turns[int(np.argmax(window.margin(predict(fit, index, other))))]
-        then = typical(replace(steps.one(n), control=ohms / resistance))
-        if 0 < then <= HARSH_PER_DEG:
-            wanted = f"a control of {show(ohms, 'resistance')} with {_turns_words(n)}"
-            return [f"{said}; {wanted} would make it {100 * then:.1f} %."]
-    return [f"{said}."]
-
-
-def _headline(case: _Case, found: Sequence[levers.Lever]) -> str:
-    now, best = _turns_words(case.now), _turns_words(case.chosen)
-    if case.verdict == "keep":
-        better = "" if case.chosen == case.now else f"; {best} would centre the onset a little better"
-        return f"Keep {now}: every frequency starts inside the window{better}."
-    if case.verdict == "another lever":
-        if found and found[0].inside:
-            return f"No number of tickler turns will do: change the {found[0].what} {found[0].change}."
-        near = f"the {found[0].what} {found[0].change}" if found else best
-        return f"No number of tickler turns will do, and no single part either; the nearest is {near}."
-    way = "Take off" if case.chosen < case.now else "Add"
-    off = abs(case.chosen - case.now)
-    return f"{way} {_turns_words(off)}: wind the tickler with {best} in place of {case.now:g}."
-
-
-def _trouble(case: _Case) -> list[str]:
-    """Too much and too little, each with the worst frequency."""
-    window, unit = case.window, case.plan.show.frequency
-    words = []
-    low, high = int(np.argmin(case.at_now)), int(np.argmax(case.at_now))
-    if case.at_now[low] < window.low_deg:
-        when = (
-            "it oscillates already at the end stop"
-            if case.at_now[low] <= 0
-            else f"it starts {window.low_deg - case.at_now[low]:.0f}° before the window"
-        )
-        words.append(f"Too much feedback: at {show(float(case.f_hz[low]), 'frequency', unit)} {when}.")
-    if case.at_now[high] > window.high_deg:
-        when = (
-            "it never starts"
-            if case.at_now[high] > window.travel_deg
-            else f"it starts {case.at_now[high] - window.high_deg:.0f}° after the window"
-        )
-        words.append(f"Too little feedback: at {show(float(case.f_hz[high]), 'frequency', unit)} {when}.")
-    return words
-
-
-def _turns_words(n: float) -> str:
-    whole = math.floor(n)
-    if n - whole == 0.5:
-        return "half a turn" if whole == 0 else f"{whole}½ turns"
-    return f"{n:g} turn" if n == 1 else f"{n:g} turns"
-
-
-def _percent(share: float) -> str:
-    return "more than 99 %" if share > 0.99 else "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+def _lever(lever: levers.Lever, window: Window) -> dict[str, Any]:
+    return {
+        "what": lever.what,
+        "change": lever.change,
+        "effect": lever.effect,
+        "in_window": lever.inside,
+        "turns": _number(lever.turns),
+        "angles_deg": [window.settable(float(a)) for a in lever.angles],
+        "angles_u_deg": [float(u) for u in lever.u],
+        "confidence": lever.sure,
+        "total_change": lever.cost,
+    }
 
 
 def _number(n: float) -> int | float:
     return int(n) if float(n).is_integer() else float(n)
-
-
-def _angle(angle: float, travel_deg: float) -> float | None:
-    if angle > travel_deg or not math.isfinite(angle):
-        return None
-    return max(angle, 0.0)

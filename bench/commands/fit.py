@@ -50,6 +50,7 @@ def told(fit: dict[str, Any]) -> list[str]:
 
 def report(plan: Plan, fit: dict[str, Any]) -> Iterator[str]:
     """The fit as a page of text."""
+    from bench.advice.smoothness import CANNOT_TELL
     from bench.quantities import show
 
     unit = plan.show.frequency
@@ -62,12 +63,14 @@ def report(plan: Plan, fit: dict[str, Any]) -> Iterator[str]:
         yield f"{a} and {b}: {'gap' if one['gap'] else 'overlap'} from {low} to {high}"
     for note in fit["notes"]:
         yield f"* {note}"
+    if any(coil["advice"].get("smoothness") for coil in fit["coils"]):
+        yield f"* {CANNOT_TELL}"
 
 
 def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
     from bench.quantities import show
 
-    control, unit, like = plan.receiver.control, plan.show.frequency, plan.show.capacitance
+    unit, like = plan.show.frequency, plan.show.capacitance
     yield f"Coil {coil['name']}"
     facts = [f"L {show(coil['l_h'], 'inductance', None, coil['l_u_h'])}"]
     facts.append(f"stray {show(coil['c_stray_f'], 'capacitance', like, coil['c_stray_u_f'])}")
@@ -90,23 +93,78 @@ def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
     for fact in facts:
         yield f"  {fact}"
     yield from _onset_table(plan, coil)
-    turns = coil["advice"]["predicted"]
-    if turns:
-        now, best = coil["advice"]["tickler_turns_now"], coil["advice"]["tickler_turns_best"]
-        low, high = min(now, best) - 1, max(now, best) + 1
-        for row in turns:
-            if low <= row["turns"] <= high:
-                run = "  ".join(
-                    "never" if a is None else f"{a:.0f}° ({control.clock(a)})" for a in row["angles_deg"]
-                )
-                mark = "in the window" if row["in_window"] else ""
-                yield f"  {row['turns']:>4g} {'turn: ' if row['turns'] == 1 else 'turns:'} {run}  {mark}".rstrip()
+    yield from _turns_table(plan, coil["advice"])
     for reason in coil["advice"]["reasons"]:
         yield f"  {reason}"
     for lever in coil["advice"]["levers"]:
         yield f"  - {lever['what']} {lever['change']}: {lever['effect']}"
+    yield from _smoothness(plan, coil["advice"].get("smoothness") or [])
     for note in coil["notes"]:
         yield f"  * {note}"
+
+
+def _turns_table(plan: Plan, advice: dict[str, Any]) -> Iterator[str]:
+    """Onset for the turns about the present and the best number, and for those a lever asks for."""
+    from bench.advice.turns import percent
+
+    if not advice["predicted"]:
+        return
+    now, best, control = advice["tickler_turns_now"], advice["tickler_turns_best"], plan.receiver.control
+    low, high = min(now, best) - 1, max(now, best) + 1
+    asked = {lever["turns"] for lever in advice["levers"]}
+    rows = []
+    for row in advice["predicted"]:
+        if not (low <= row["turns"] <= high or row["turns"] in asked):
+            continue
+        cells = []
+        for angle, u in zip(row["angles_deg"], row["angles_u_deg"], strict=True):
+            if angle is None:
+                cells.append("never")
+            else:
+                cells.append(
+                    f"{angle:.0f}°{'' if u is None else f' ± {max(u, 0.1):.1f}'} ({control.clock(angle)})"
+                )
+        sure = f"{percent(row['confidence'])} sure" if row["confidence"] >= 0.01 else ""
+        mark = ", ".join(filter(None, ["in the window" if row["in_window"] else "", sure]))
+        rows.append((f"{row['turns']:g} turn{'' if row['turns'] == 1 else 's'}:", *cells, mark))
+    yield from _lines(rows)
+
+
+def _smoothness(plan: Plan, rows: list[dict[str, Any]]) -> Iterator[str]:
+    """What one degree cancels at onset, with the present control and with others."""
+    control = plan.receiver.control
+    if not rows or not any(slope is not None for row in rows for slope in row["slope_per_deg"]):
+        return
+    yield "  Smoothness: share of the tank's loss that one degree cancels at onset; other controls with the turns that suit them"
+    lines = []
+    for row in rows:
+        known = [slope for slope in row["slope_per_deg"] if slope is not None]
+        angles = [angle for angle in row["angles_deg"] if angle is not None]
+        steep = f"{_share(min(known))} to {_share(max(known))} %" if known else "never starts"
+        run = f"onset {control.clock(min(angles))} to {control.clock(max(angles))}" if angles else ""
+        some = "" if len(angles) == len(row["angles_deg"]) or not angles else ", at some frequencies never"
+        lines.append(
+            (
+                row["control"] + (" (now)" if row["present"] else ""),
+                f"{row['turns']:g} turn{'' if row['turns'] == 1 else 's'}",
+                steep,
+                run + some,
+                "in the window" if row["in_window"] else "",
+            )
+        )
+    yield from _lines(lines, left=True)
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.2g}" if share < 0.995 else f"{100 * share:.0f}"
+
+
+def _lines(rows: list[tuple[str, ...]], left: bool = False) -> Iterator[str]:
+    """Cells in columns; the last one is free."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
+    for row in rows:
+        cells = [c.ljust(w) if left else c.rjust(w) for c, w in zip(row, widths, strict=False)]
+        yield ("  " + "  ".join([*cells, row[-1]])).rstrip()
 
 
 def _onset_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:

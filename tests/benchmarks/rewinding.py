@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -29,7 +30,7 @@ from bench.fit.fitting import fit_tables
 from bench.physics import winding
 from bench.physics.winding import Winding
 from bench.plan.schema import Plan, parse_plan
-from bench.virtual import scenario, truth
+from bench.virtual import network, scenario, truth
 
 KINDS = ("divider", "shunt", "throttle", "supply", "swing", "measured")
 # What the set differs by from its plan, beside what `bench.virtual.scenario` draws (one standard deviation).
@@ -145,17 +146,26 @@ speed = 60
     return Case(seed, kind, (turns[0], turns[1]), text)
 
 
-def onset_deg(
-    plan: Plan, hidden: scenario.Hidden, name: str, window: tuple[float, float] | None = None
-) -> list[float | None]:
-    """True onset at a coil's frequencies (None never); with a window, no further than the first frequency outside."""
-    found: list[float | None] = []
+def onset_deg(plan: Plan, hidden: scenario.Hidden, name: str) -> list[float | None]:
+    """True onset at a coil's frequencies (None never)."""
+    found = []
     for f_hz in plan.coil_named(name).onset_at:
         standing = truth.tuned_to(hidden, truth.Standing(name, 0.0), f_hz)
         found.append(truth.true_onset(hidden, standing).onset_deg)
-        if window is not None and not inside(found, window):
-            break
     return found
+
+
+def starts_inside(plan: Plan, hidden: scenario.Hidden, name: str, window: tuple[float, float]) -> bool:
+    """Whether every frequency starts in the window, by the signs of the true growth rate: quicker than the angles."""
+    low, high = window
+    angles = np.array([*np.linspace(0.0, low, 25), *np.linspace(low, high, 25)[1:]])
+    f_hz = plan.coil_named(name).onset_at
+    for f in (f_hz[0], f_hz[-1], *f_hz[1:-1]):
+        standing = truth.tuned_to(hidden, truth.Standing(name, 0.0), f)
+        growth = network.tank_root(truth.circuit_of(hidden, standing), angles).real
+        if not (np.all(growth[:25] < 0) and np.any(growth[25:] >= 0)):
+            return False
+    return True
 
 
 def inside(angles: list[float | None], window: tuple[float, float]) -> bool:
@@ -237,7 +247,7 @@ def judge(
     after = hidden_of(then)
     for i, coil in enumerate(plan.coil):
         count.coils += 1
-        before_in = inside(onset_deg(plan, first, coil.name), window)
+        before_in = starts_inside(plan, first, coil.name, window)
         angles = onset_deg(then, after, coil.name)
         hit = inside(angles, window)
         advice = advised.get(coil.name)
@@ -273,7 +283,7 @@ def _would(
     for n in np.arange(0.5, MOST_TURNS + 0.5, 0.5):
         turns = tuple(float(n) if k == i else t for k, t in enumerate(case.turns))
         plan = case.plan(turns)
-        if inside(onset_deg(plan, hidden_of(plan), name, window), window):
+        if starts_inside(plan, hidden_of(plan), name, window):
             found.append(float(n))
         elif found and n > found[-1] + 2:
             break
@@ -289,6 +299,8 @@ def main() -> None:
     wanted = parser.parse_args()
     tally, begun = Tally(), time.monotonic()
     for seed in range(wanted.seed, wanted.seed + wanted.sets):
+        if sys.stderr.isatty():
+            print(f"set {seed}", end="\r", file=sys.stderr)
         case = random_case(seed)
         plan, rng = case.plan(case.turns), np.random.default_rng([5, seed])
         made = cases.virtual_session(

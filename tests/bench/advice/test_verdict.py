@@ -61,10 +61,14 @@ def test_the_example_comes_out(example):
     assert example["verdict"] == "fewer turns"
     assert example["levers"] == []
     table = {row["turns"]: row for row in example["predicted"]}
-    assert list(table) == list(range(1, 16))
+    assert list(table) == sorted({*range(1, 16), 4.5, 5.5})
     for turns, angles in cases.EXAMPLE_DEG.items():
         for found, told in zip(table[turns]["angles_deg"], angles, strict=True):
             assert (found is None) if math.isnan(told) else found == pytest.approx(told, abs=1.6)
+        for angle, u in zip(table[turns]["angles_deg"], table[turns]["angles_u_deg"], strict=True):
+            assert (u is None) if angle is None else 0.1 < u < 10
+    assert table[5]["margin_deg"] == pytest.approx(2.0, abs=1.6)
+    assert table[5]["confidence"] == example["confidence_best"]
     assert [n for n, row in table.items() if row["in_window"]] == [5]
 
 
@@ -188,15 +192,67 @@ def test_a_close_coupled_antenna_is_loosened():
     assert "plan alone" in " ".join(found["reasons"])
 
 
-def test_levers_stand_by_how_little_must_be_changed():
-    from bench.advice.levers import Lever
-
-    plan = cases.example_plan(control='window = ["11:00", "1:00"]')
-    rows = cases.onset_rows(F_HZ, angles_of(plan))
-    found = fit_tables(plan, {"onset": rows}, session="s", made_at="", program_version="0")["coils"][0]
-    inside = [lever["in_window"] for lever in found["advice"]["levers"]]
+def test_levers_stand_by_how_little_is_changed_in_all():
+    """A part's change and the turns that come with it, both as logarithms; every number of turns named is in the table."""
+    plan = cases.example_plan(resistance="40 kohm", control='window = ["9:00", "12:00"]')
+    found = advised(plan, angles_of(plan))
+    inside = [lever["in_window"] for lever in found["levers"]]
     assert inside == sorted(inside, reverse=True)
-    assert Lever("a", "b", "c", True, 0.1, 3.0).cost == 0.1
+    in_all = []
+    for lever in found["levers"]:
+        if lever["what"] in ("control resistance", "feedback capacitor", "supply voltage"):
+            kind = {"control resistance": "resistance", "feedback capacitor": "capacitance"}.get(
+                lever["what"], "voltage"
+            )
+            was, now = (
+                parse(text, kind) for text in re.match(r"from (.+?) to ([^,]+)", lever["change"]).groups()
+            )  # type: ignore[union-attr]
+            worth = abs(math.log(now / was)) + abs(math.log(lever["turns"] / 6))
+            # "48 V" is written to three digits
+            assert lever["total_change"] == pytest.approx(worth, abs=0.01)
+        if lever["in_window"]:
+            in_all.append(lever["total_change"])
+    assert in_all == sorted(in_all)
+    assert len(in_all) >= 2
+    assert {lever["turns"] for lever in found["levers"]} <= {row["turns"] for row in found["predicted"]}
+
+
+@pytest.mark.parametrize(
+    ("what", "kind", "series"),
+    [("feedback capacitor", "capacitance", 12), ("control resistance", "resistance", 6)],
+)
+def test_levers_name_values_that_can_be_bought(what, kind, series):
+    """IEC 60063: the n-th of twelve (or six) in a decade is 10^(n/12), rounded as the standard has it, within 5 %."""
+    for given in ({"control": 'window = ["11:00", "1:00"]'}, {"resistance": "400 kohm"}):
+        plan = cases.example_plan(**given)
+        for lever in advised(plan, angles_of(plan))["levers"]:
+            if lever["what"] == what:
+                value = parse(re.search(r"to ([^,]+)", lever["change"]).group(1), kind)  # type: ignore[union-attr]
+                place = series * math.log10(value)
+                assert abs(place - round(place)) < series * math.log10(1.05)
+
+
+def test_too_much_and_too_little_are_told_by_what_the_tickler_gives_back(example):
+    """At mid-window and at the window's end; by the growth rate of the plan's own network."""
+    (much,) = [r for r in example["reasons"] if r.startswith("Too much")]
+    said = float(
+        re.search(r"at 12:00 the tickler would give back ([\d.]+) times what the tank loses", much).group(1)
+    )  # type: ignore[union-attr]
+    plan = cases.example_plan()
+    assert said == pytest.approx(given_back_by_plan(plan, 6, 4.9e6, 150.0), abs=0.06)
+    found = advised(cases.example_plan(turns=3), cases.EXAMPLE_DEG[3])
+    (little,) = [r for r in found["reasons"] if r.startswith("Too little")]
+    said = float(re.search(r"at 2:00 the tickler gives back only (\d+) % of", little).group(1))  # type: ignore[union-attr]
+    assert said == pytest.approx(100 * given_back_by_plan(plan, 3, 2.3e6, 210.0), abs=2)
+
+
+def given_back_by_plan(plan: Plan, turns: float, f_hz: float, angle_deg: float) -> float:
+    """One plus the growth rate over the loss of the tank alone."""
+    from bench.physics.regeneration import root, tank
+
+    net = circuit(plan, plan.coil[0], turns)
+    own = tank(net, f_hz, coil_model(plan, plan.coil[0]).q_at(f_hz), "alone")
+    return 1 + float(root(net, own, angle_deg).real / own.loss_per_s)
 
 
 def test_turns_follow_geometry_where_there_is_one():
@@ -276,7 +332,8 @@ tickler = { turns = 6, inductance = "1.0 uH", k = 0.32 }
 def test_the_table_reaches_beyond_twice_the_turns(turns):
     found = advised(cases.example_plan(turns=turns), [150.0, 145, 140, 135, 130])
     listed = [row["turns"] for row in found["predicted"]]
-    assert listed[0] == 1
+    assert 1 in listed
+    assert all(float(2 * n).is_integer() for n in listed)
     assert listed == sorted(listed)
     assert turns in listed
     assert max(listed) >= 2 * turns
