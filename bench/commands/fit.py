@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from bench.plan.schema import Plan
 
@@ -159,7 +159,7 @@ def _share(share: float) -> str:
     return f"{100 * share:.2g}" if share < 0.995 else f"{100 * share:.0f}"
 
 
-def _lines(rows: list[tuple[str, ...]], left: bool = False) -> Iterator[str]:
+def _lines(rows: Sequence[tuple[str, ...]], left: bool = False) -> Iterator[str]:
     """Cells in columns; the last one is free."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
     for row in rows:
