@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "coilset": ("coilset", "Recipes for the coils that cover a band with a tuning capacitor."),
     "compare": ("compare", "Two sessions side by side: what changed, and what is real."),
     "dial": ("dial", "Frequency on the dial, kHz per division, bandspread."),
+    "sidechecks": ("sidechecks", "A hand near the set, the wiper, the control's pull, the antenna."),
     "fit": ("fit", "Dial law, Q, tickler coupling and advice."),
     "predict": ("predict", "Onset from the plan alone."),
     "chart": ("chart", "The calibration chart of each coil."),

@@ -1,0 +1,102 @@
+"""`regenbench sidechecks`: a hand near the set, the wiper, the control's pull, the antenna, and whether readings agree."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from bench.sidechecks import Check
+
+TITLES = {
+    "body": "Hand near the set",
+    "wiper": "Wiper noise",
+    "pull": "Pull of the control on the dial",
+    "steepness": "Steepness at onset",
+    "antenna": "Antenna on and off",
+    "agreement": "One onset, read in several ways",
+}
+# Column: (heading, how a number is written).
+COLUMNS = {
+    "position": ("hand at", "{}"),
+    "what": ("what", "{}"),
+    "method": ("read by", "{}"),
+    "dial": ("dial", "{:g}"),
+    "f_hz": ("f, Hz", "{:.0f}"),
+    "f0_hz": ("f0, Hz", "{:.0f}"),
+    "shift_hz": ("shift, Hz", "{:+.0f}"),
+    "shift_u_hz": ("± Hz", "{:.0f}"),
+    "shift_ppm": ("ppm", "{:+.0f}"),
+    "from_deg": ("from °", "{:.1f}"),
+    "to_deg": ("to °", "{:.1f}"),
+    "near_onset_hz_per_deg": ("Hz a ° near onset", "{:+.0f}"),
+    "onset_deg": ("onset °", "{:.1f}"),
+    "onset_u_deg": ("± °", "{:.1f}"),
+    "angle_deg": ("onset °", "{:.1f}"),
+    "angle_u_deg": ("± °", "{:.1f}"),
+    "slope_per_deg": ("loss cancelled a °", "{:.2%}"),
+    "slope_u_per_deg": ("±", "{:.2%}"),
+    "rest_v": ("at rest, V", "{:.5f}"),
+    "moving_v": ("moving, V", "{:.5f}"),
+    "ratio_db": ("ratio, dB", "{:+.1f}"),
+    "speed_deg_s": ("° a second", "{:.0f}"),
+    "with": ("with", "{:.7g}"),
+    "with_u": ("±", "{:.2g}"),
+    "without": ("without", "{:.7g}"),
+    "without_u": ("±", "{:.2g}"),
+    "change": ("change", "{:+.5g}"),
+    "change_u": ("±", "{:.2g}"),
+    "real": ("real", "{}"),
+}
+
+
+@click.command("sidechecks", short_help="A hand near the set, the wiper, the control's pull, the antenna.")
+@click.argument("session")
+@click.option("--coil", "coils", multiple=True, metavar="NAME", help="Only this coil (may be given again).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(session: str, coils: tuple[str, ...], as_json: bool) -> None:
+    """What else SESSION's readings say, a table and a sentence each; and what was not read, with the command that reads it.
+
+    A hand near the set detunes it; the wiper makes noise; the control pulls the dial; the antenna loads the tank. Onsets
+    read in several ways should agree.
+    """
+    from bench.session.folder import Session
+    from bench.sidechecks import side_checks
+
+    opened = Session.open(session)
+    for name in coils:
+        opened.plan.coil_named(name)
+    found = side_checks(opened, coils)
+    if as_json:
+        import json
+
+        document = {"session": opened.name, "checks": [check.document() for check in found]}
+        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    for number, check in enumerate(found):
+        if number:
+            click.echo()
+        _print(check)
+
+
+def _print(check: Check) -> None:
+    click.echo(f"Coil {check.coil}: {TITLES[check.name]}")
+    if check.rows:
+        names = [name for name in COLUMNS if any(row.get(name) is not None for row in check.rows)]
+        table = [[COLUMNS[name][0] for name in names]]
+        table += [[_cell(name, row.get(name)) for name in names] for row in check.rows]
+        widths = [max(len(line[i]) for line in table) for i in range(len(names))]
+        for line in table:
+            click.echo("  " + "  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)))
+    click.echo(f"  {check.sentence}")
+    if check.missing:
+        click.echo(f"  Still to read: {check.missing}")
+
+
+def _cell(name: str, value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return COLUMNS[name][1].format(value)
