@@ -23,6 +23,7 @@ from bench.physics.dial_law import (
     capacitance,
     frequency,
     khz_per_division,
+    share_of,
 )
 from bench.physics.dial_problem import (
     ADDED_SHARE_U,
@@ -175,7 +176,6 @@ def fit_dial(
         ),
         l_share=shares,
         readings=tuple(readings),
-        residuals={r.name: float(np.expm1(o)) for r, o in zip(readings, off, strict=True) if r.name},
     )
 
 
@@ -200,7 +200,8 @@ def backward(readings: Sequence[Reading], ends: Ends) -> list[tuple[Reading, Rea
         groups.setdefault((r.coil, r.added_c_f), []).append(r)
     found = []
     for group in groups.values():
-        mine = sorted(group, key=lambda r: _share_of_one(ends, r))
+        order = np.argsort(share_of(ends, np.array([r.dial for r in group])), kind="stable")
+        mine = [group[i] for i in order]
         if len(mine) < 3:
             continue
 
@@ -226,10 +227,6 @@ def backward(readings: Sequence[Reading], ends: Ends) -> list[tuple[Reading, Rea
             ]
             found += [(mine[i], mine[j]) for j in wrong[:1]]
     return found
-
-
-def _share_of_one(ends: Ends, r: Reading) -> float:
-    return (r.dial - ends.dial[0]) / (ends.dial[1] - ends.dial[0])
 
 
 def _tells_scale(readings: Sequence[Reading]) -> bool:

@@ -75,7 +75,6 @@ class DialFit:
     outliers: tuple[Outlier, ...] = ()
     leaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    residuals: Mapping[str, float] = field(default_factory=dict)
     l_share: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
 
@@ -114,13 +113,9 @@ class DialFit:
         c, u = self.x[n : 2 * n] * self.unit_f, np.sqrt(np.diag(self.cov))[n : 2 * n] * self.unit_f
         return {name: (float(a), float(b)) for name, a, b in zip(self.coils, c, u, strict=True)}
 
-    @property
-    def plate_law(self) -> float:
-        """The exponent p: 1 straight-line capacity, 1/2 straight-line wavelength, -1/2 straight-line frequency."""
-        return float(self.x[2 * len(self.coils) + len(self.knots)])
-
 
 def share_of(ends: Ends, dial: Floats) -> Floats:
+    """Dial readings as shares of the dial's travel from its first end."""
     return np.asarray((dial - ends.dial[0]) / (ends.dial[1] - ends.dial[0]), float)
 
 

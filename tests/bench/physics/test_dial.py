@@ -230,6 +230,30 @@ def test_many_unlike_dial_readings_cost_no_more():
     assert np.abs(f / true - 1).max() < 5e-4
 
 
+def test_correlations_are_kept_on_the_way_to_the_dial_law():
+    """The plan's scale error sits in L and C with opposite signs: frequencies do not feel it.
+
+    As if independent, L and the capacitances would put u(f)/f at half of their hypotenuse (GUM eq. 10); with their
+    correlation (GUM eq. 13) it is that of the readings, as a straight repeat of the set with other hands shows.
+    """
+    frequencies, first = [], None
+    for seed in range(12):
+        readings, _ = made_set(
+            np.random.default_rng(seed), law="wavelength", coils=COILS, dials=(0, 20, 40, 60, 80, 100)
+        )
+        fit = fit_dial(readings, ENDS)
+        first = first or fit
+        frequencies.append(dial.frequency(fit, "B", 40.0)[0][0])
+    f, u = dial.frequency(first, "B", 40.0)
+    l_h, l_u_h = first.l_h["B"]
+    c, c_u = dial.capacitance(first, 40.0)
+    apart = 0.5 * np.hypot(l_u_h / l_h, c_u[0] / (c[0] + first.stray_f["B"][0]))
+    assert u[0] / f[0] < 0.1 * apart
+    # twelve tell a standard deviation to 21 %; three times that either way
+    assert 0.4 < np.std(frequencies, ddof=1) / u[0] < 1.65
+    assert first.correlation("B") < -0.5 or first.correlation("B") > 0.5
+
+
 def test_bands_are_the_dials_ends():
     readings, _ = made_set(
         np.random.default_rng(0), law="capacity", coils=COILS, dials=(0, 50, 100), setting=0
