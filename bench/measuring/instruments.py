@@ -27,7 +27,7 @@ class Instruments:
     folder : Path, optional
         The plan's folder, where a file named without a folder is looked for first.
     seen : callable, optional
-        Is given each instrument when it has been opened and returns what is used in its place.
+        Is given analyzer and sensor whenever they are asked for, and returns what is used in their place.
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ class Instruments:
                     raise
             if isinstance(instrument, Announces):
                 instrument.tell = self.tell
-            self._open[self._wire(config)] = self._seen(instrument)
+            self._open[self._wire(config)] = instrument
             self._met[self._wire(config)] = instrument.identify()
         return self._open[self._wire(config)]
 
@@ -131,14 +131,15 @@ class Instruments:
 
     def analyzer(self) -> Analyzer:
         """The analyzer; opens it at the first call."""
-        instrument: Analyzer = self._get("analyzer")
+        instrument: Analyzer = self._seen(self._get("analyzer"))
         return instrument
 
     def sensor(self) -> Sensor:
         """The angle-and-level sensor; opens it at the first call."""
         board: Sensor = self._get("angle")
         if not self.has("level") or self._wire(self._config["level"]) == self._wire(self._config["angle"]):
-            return board
+            seen: Sensor = self._seen(board)
+            return seen
         meter = self._get("level")
         if not isinstance(meter, LevelMeter):
             raise Misuse(
@@ -146,7 +147,8 @@ class Instruments:
                 port=self._wire(self._config["level"])[1],
                 hint="Give angle and level the same port, or take the level from the sound card.",
             )
-        return PairedSensor(board, meter)
+        paired: Sensor = self._seen(PairedSensor(board, meter))
+        return paired
 
     def dial(self) -> Sensor:
         """The board whose second angle channel reads the tuning dial; opens it at the first call."""

@@ -248,7 +248,7 @@ class Seat:
         return PageOperator(self, hands, say)
 
     def seen(self, instrument: Any) -> Any:
-        """An instrument just opened, so that the page sees what it sees."""
+        """An instrument about to be used, so that the page sees what it sees."""
         from drivers.roles import Analyzer, Sensor
 
         if isinstance(instrument, Sensor):

@@ -1,0 +1,227 @@
+"""`measure` with its operator at the page: answers through the desk, no browser."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.measuring.operator import Stopped
+from bench.measuring.run import Outcome, measure
+from bench.page.desk import Desk, NotNow
+from bench.page.run import seated
+from bench.session.folder import Session
+
+PLAN = """
+[receiver]
+name = "Ferry cabin set"
+supply = "{supply}"
+gm = "0.7 mS"
+rp = "20 kohm"
+[receiver.tuning]
+dial = [0, 100]
+capacitance = ["150 pF", "15 pF"]
+[receiver.control]
+kind = "divider"
+resistance = "5 kohm"
+[receiver.feedback]
+capacitor = "250 pF"
+choke = "2 mH"
+[[coil]]
+name = "K"
+grid = {{ turns = 20, diameter = "30 mm", length = "20 mm", wire = "0.5 mm" }}
+tickler = {{ turns = 6, gap = "2 mm", wire = "0.2 mm" }}
+dials = [0, 50, 100]
+onset_at = ["5 MHz"]
+[readings]
+repeats = 1
+"""
+
+
+# More than any run here asks: a person who is asked for ever gives up, and the test fails in place of hanging.
+MOST_QUESTIONS = 60
+
+
+class Person:
+    """Answers what is shown: a function of the picture that acts on the desk, called at each new question."""
+
+    def __init__(self, desk: Desk, act: Callable[[Desk, dict[str, Any]], None]) -> None:
+        self.seen: list[list[str]] = []
+        self._desk = desk
+        self._act = act
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def _run(self) -> None:
+        last = 0
+        while not self._over.is_set():
+            picture = self._desk.picture()
+            now = picture["now"]
+            if now["choices"] and now["ask"] != last:
+                last = now["ask"]
+                self.seen.append(now["lines"])
+                # The question may have been settled by other means meanwhile.
+                with suppress(NotNow):
+                    if len(self.seen) > MOST_QUESTIONS:
+                        self._desk.press("stop", "")
+                    self._act(self._desk, picture)
+            time.sleep(0.002)
+
+    def __enter__(self) -> Person:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join(5)
+
+
+def typed(values: dict[str, str]) -> Callable[[Desk, dict[str, Any]], None]:
+    """Types the value whose key the first line begins with, else presses the first answer."""
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now = picture["now"]
+        text = next((value for key, value in values.items() if now["lines"][0].startswith(key)), "")
+        desk.answer(now["ask"], now["choices"][0]["name"], text)
+
+    return act
+
+
+def run(
+    session: Session, act: Callable[[Desk, dict[str, Any]], None], *kinds: str
+) -> tuple[Outcome, Person, Desk]:
+    desk = Desk()
+    with Person(desk, act) as person, seated(session, desk) as seat:
+        outcome = measure(session, kinds=kinds, seat=seat)
+    return outcome, person, desk
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    return Session.create(tmp_path / "cabin", PLAN.format(supply="45 V"))
+
+
+def test_a_notebook_session_is_typed_at_the_page(session: Session) -> None:
+    answers = {"Resonance": "4.2 MHz", "Set the dial to 50": "49.5"}
+    outcome, person, desk = run(session, typed(answers), "resonance")
+    assert (outcome.recorded, outcome.lacking) == (3, 0)
+    rows = session.rows("resonance")
+    assert [(row["dial"], row["f0_hz"]) for row in rows] == [(0.0, 4.2e6), (49.5, 4.2e6), (100.0, 4.2e6)]
+    assert person.seen[0][0] == "Plug in coil K"
+    picture = desk.picture()
+    assert picture["now"]["kind"] == "over"
+    assert picture["plan"]["done"] == 3
+    assert picture["plan"]["total"] == 4
+    assert [row["at"].replace("\N{NO-BREAK SPACE}", " ") for row in picture["rows"]] == [
+        "dial 100",
+        "dial 49.5",
+        "dial 0",
+    ]
+
+
+def test_unreadable_values_are_asked_again(session: Session) -> None:
+    tries = {
+        "Resonance": iter(["4", "four", "4.2 MHz"] + ["5 MHz"] * 2),
+        "Set": iter(["x", "nan", "1", "", ""]),
+    }
+    problems: list[str] = []
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now = picture["now"]
+        if now["entry"] and now["entry"]["problem"]:
+            problems.append(now["entry"]["problem"])
+        word = now["lines"][0].split()[0]
+        text = next(tries[word]) if word in tries else ""
+        desk.answer(now["ask"], now["choices"][0]["name"], text)
+
+    outcome, _, _ = run(session, act, "resonance")
+    assert outcome.recorded == 3
+    assert session.rows("resonance")[0]["dial"] == 1.0
+    assert session.rows("resonance")[0]["f0_hz"] == 4.2e6
+    assert len(problems) == 4
+    assert "x" in problems[0]
+
+
+def test_onset_is_typed_as_clock_positions(session: Session) -> None:
+    values = {"Resonance": "4.2 MHz", "Pass": "11:20"}
+    with session.lock():
+        for dial, f0_hz in ((0.0, 4.0e6), (50.0, 5.0e6), (100.0, 8.0e6)):
+            session.append("resonance", {"coil": "K", "dial": dial, "f0_hz": f0_hz, "method": "typed"})
+    outcome, _, _ = run(session, typed(values))
+    assert outcome.lacking == 0
+    # 12:00 is mid-travel, 150 degrees, and an hour is 30 degrees (the contract): 11:20 is 20 degrees short of it.
+    assert [row["angle_deg"] for row in session.rows("onset")] == [pytest.approx(130.0)] * 2
+
+
+def test_leaving_out_redoing_and_stopping(session: Session) -> None:
+    pressed: list[str] = []
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now, reading = picture["now"], picture["doing"]["reading"]
+        resonance = now["lines"][0].startswith("Resonance")
+        if resonance and reading.endswith("dial 0") and "redo" not in pressed:
+            pressed.append("redo")
+            desk.press("redo", "")
+        elif resonance and reading.endswith("dial 50"):
+            pressed.append("skip")
+            desk.press("skip", "")
+        elif resonance and reading.endswith("dial 100"):
+            pressed.append("stop")
+            desk.press("stop", "")
+        else:
+            desk.answer(now["ask"], now["choices"][0]["name"], "4.2 MHz" if resonance else "")
+
+    desk = Desk()
+    with Person(desk, act), pytest.raises(Stopped), seated(session, desk) as seat:
+        measure(session, kinds=["resonance"], seat=seat)
+    assert pressed == ["redo", "skip", "stop"]
+    assert [row["dial"] for row in session.rows("resonance")] == [0.0]
+    picture = desk.picture()
+    assert picture["now"]["lines"] == ["Stopped"]
+    states = [cell["state"] for cell in picture["plan"]["coils"][0]["groups"][0]["cells"]]
+    assert states == ["done", "left", ""]
+
+
+def test_a_note_is_kept_in_the_log_beside_its_reading(session: Session) -> None:
+    note = "hand <b>near</b> the coil"
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now = picture["now"]
+        if now["lines"][0] == "Set the dial to 50":
+            desk.press("note", note)
+        desk.answer(now["ask"], "done", "4.2 MHz" if now["lines"][0].startswith("Resonance") else "")
+
+    run(session, act, "resonance")
+    lines = [json.loads(line) for line in (session.path / "log.jsonl").read_text().splitlines()]
+    kept = [(line["reading"], line["text"]) for line in lines if line["event"] == "note"]
+    assert kept == [("coil K: resonance at dial 50", note)]
+
+
+@pytest.mark.parametrize(("supply", "asked"), [("45 V", False), ("90 V", True)])
+def test_cautions_come_first_where_the_supply_is_dangerous(tmp_path: Path, supply: str, asked: bool) -> None:
+    session = Session.create(tmp_path / "volts", PLAN.format(supply=supply))
+    _, person, _ = run(session, typed({"Resonance": "4.2 MHz"}), "resonance")
+    assert person.seen[0][0].startswith("CAUTION") is asked
+    assert any("lethal" in line for line in person.seen[0]) is asked
+    assert session.rows("resonance")
+
+
+def test_at_the_cautions_nothing_but_stopping_is_possible(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "volts", PLAN.format(supply="90 V"))
+
+    def act(desk: Desk, _: dict[str, Any]) -> None:
+        for what in ("skip", "redo", "pause"):
+            with pytest.raises(NotNow):
+                desk.press(what, "")
+        desk.press("stop", "")
+
+    desk = Desk()
+    with Person(desk, act), pytest.raises(Stopped), seated(session, desk) as seat:
+        measure(session, seat=seat)
+    assert session.rows("resonance") == []
