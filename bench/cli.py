@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("fit", "Dial law, Q, tickler coupling and advice."),
     "predict": ("predict", "Onset from the plan alone."),
     "chart": ("chart", "The calibration chart of each coil."),
+    "report": ("report", "One web page and one PDF with everything a session says."),
     "check": ("check", "Is every file whole and every row valid."),
 }
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Literal
 
@@ -306,7 +307,6 @@ def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[P
     list of Path
     """
     from matplotlib.backends.backend_pdf import FigureCanvasPdf
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     stem.parent.mkdir(parents=True, exist_ok=True)
     written = []
@@ -320,17 +320,27 @@ def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[P
                     str(path), metadata={"CreationDate": None, "Creator": "regenbench", "Producer": None}
                 )
             elif kind == "svg":
-                figure.set_dpi(72)
-                canvas = FigureCanvasSVG(figure)
-                canvas.print_svg(str(path), metadata={"Date": None, "Creator": "regenbench"})
+                path.write_bytes(svg_bytes(figure))
             else:
-                _save_png(figure, path)
+                path.write_bytes(png_bytes(figure))
             written.append(path)
     return written
 
 
-def _save_png(figure: Figure, path: Path) -> None:
-    """Write a PNG with a palette: line drawings need few tones, and small files fit a README."""
+def svg_bytes(figure: Figure) -> bytes:
+    """A figure as SVG."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    out = BytesIO()
+    with settings():
+        figure.set_dpi(72)
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(out, metadata={"Date": None, "Creator": "regenbench"})
+    return out.getvalue()
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """A figure as PNG with a palette: line drawings need few tones, and small files fit a README."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
@@ -345,4 +355,6 @@ def _save_png(figure: Figure, path: Path) -> None:
     image = Image.fromarray(number[key])
     levels = np.column_stack([tones >> 10, (tones >> 5) & 31, tones & 31])[:256]
     image.putpalette(((levels << 3) | (levels >> 2)).astype(np.uint8).tobytes())
-    image.save(path, format="PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=6)
+    out = BytesIO()
+    image.save(out, format="PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=6)
+    return out.getvalue()

@@ -1,0 +1,38 @@
+"""`regenbench report`: one web page and one PDF with everything a session says."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command("report")
+@click.argument("session")
+def command(session: str) -> None:
+    """Write report.html and report.pdf into SESSION: charts, readings, fits, advice, cautions, how it was measured.
+
+    The page needs no network and no other file; the tables it links to lie beside it.
+    """
+    from bench.charts import fit_lacks
+    from bench.errors import ReadingError
+    from bench.report import as_html, as_pdf
+    from bench.report.contents import document
+    from bench.session import disk
+    from bench.session.folder import Session
+
+    opened = Session.open(session)
+    lack = fit_lacks(opened)
+    if lack:
+        from bench.fit.fitting import fit_session
+
+        click.echo(f"{lack}: fitting first.", err=True)
+        opened.write_fit(fit_session(opened))
+    fit = opened.read_fit()
+    if not fit or not fit["coils"]:
+        raise ReadingError(
+            f"Session {opened.name} has no readings to report yet. Take some with `regenbench measure {session}`, "
+            "or type them in with `regenbench enter`."
+        )
+    whole = document(opened, fit)
+    for name, data in (("report.html", as_html.write(whole)), ("report.pdf", as_pdf.write(whole))):
+        disk.write_whole(opened.path / name, data)
+        click.echo(str(opened.path / name))
