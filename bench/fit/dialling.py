@@ -49,14 +49,20 @@ def fit_set_dial(
         return None
     by_name = {one.coil.name: one for one in coils}
     unit = plan.show.frequency
+    against = dial.backward(readings, fit.ends)
+    backwards = {id(wrong) for wrong, _ in against}
+    left_out = {id(out.reading) for out in fit.outliers}
     for out in fit.outliers:
         r = out.reading
+        also = " and runs against the dial" if id(r) in backwards else ""
         side = "above" if out.off > 0 else "below"
         by_name[r.coil].warnings.append(
             f"Coil {r.coil}: reading {r.name or '?'} at dial {r.dial:g} ({show(r.f0_hz, 'frequency', unit)}) "
-            f"is {100 * abs(out.off):.1f} % {side} what the set says; left out of the dial."
+            f"is {100 * abs(out.off):.1f} % {side} what the set says{also}; left out of the dial."
         )
-    for wrong, neighbour in dial.backward(readings, fit.ends):
+    for wrong, neighbour in against:
+        if id(wrong) in left_out:
+            continue
         by_name[wrong.coil].warnings.append(
             f"Coil {wrong.coil}: reading {wrong.name or '?'} at dial {wrong.dial:g} ({show(wrong.f0_hz, 'frequency', unit)}) runs "
             f"against the dial: at dial {neighbour.dial:g} {neighbour.name or 'another'} read "

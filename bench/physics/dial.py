@@ -44,6 +44,8 @@ Floats = NDArray[np.float64]
 SETTING_TRUST = 2.0
 OUTLIER = 4.0
 MANY = 100
+# So many readings in order outvote one that is not.
+MOST_AGREE = 4
 
 __all__ = [
     "ADDED_SHARE_U",
@@ -138,7 +140,7 @@ def fit_dial(
         }
     added = _tells_scale(readings)
     problem = Problem(readings, ends, coils, {}, added)
-    use, fit, unsure = _leave_out(problem)
+    use, fit, unsure = _leave_out(problem, _surely_wrong(readings, ends))
     fit = _settle(problem, use, fit.x)
     leaning = tuple(
         name
@@ -194,38 +196,45 @@ def backward(readings: Sequence[Reading], ends: Ends) -> list[tuple[Reading, Rea
     Of each coil and added capacitor the fewest are named whose going leaves the others in order (the complement of a
     longest run that rises). Repeats of one dial reading and frequencies that agree within their uncertainties are in order.
     """
+    return [(readings[i], readings[against[0]]) for i, against, _ in _out_of_order(readings, ends)]
+
+
+def _out_of_order(readings: Sequence[Reading], ends: Ends) -> list[tuple[int, list[int], int]]:
+    """Each reading that runs against the dial, those it contradicts (nearest first), and how many of its group are in order."""
     falling = ends.c_f[1] > ends.c_f[0]
-    groups: dict[tuple[str, float], list[Reading]] = {}
-    for r in readings:
-        groups.setdefault((r.coil, r.added_c_f), []).append(r)
-    found = []
+    groups: dict[tuple[str, float], list[int]] = {}
+    for i, r in enumerate(readings):
+        groups.setdefault((r.coil, r.added_c_f), []).append(i)
+    share = share_of(ends, np.array([r.dial for r in readings]))
+    found: list[tuple[int, list[int], int]] = []
     for group in groups.values():
-        order = np.argsort(share_of(ends, np.array([r.dial for r in group])), kind="stable")
-        mine = [group[i] for i in order]
+        mine = sorted(group, key=lambda i: float(share[i]))
         if len(mine) < 3:
             continue
 
-        def in_order(a: Reading, b: Reading) -> bool:
+        def in_order(i: int, j: int) -> bool:
+            a, b = readings[i], readings[j]
             up = (a.f0_hz - b.f0_hz) if falling else (b.f0_hz - a.f0_hz)
             near = a.dial == b.dial or abs(up) < 2.0 * np.hypot(a.f0_u_hz, b.f0_u_hz)
             return bool(up > 0 or near)
 
         longest, before = [1] * len(mine), [-1] * len(mine)
-        for i, b in enumerate(mine):
-            for j, a in enumerate(mine[:i]):
-                if longest[j] >= longest[i] and in_order(a, b):
-                    longest[i], before[i] = longest[j] + 1, j
+        for j in range(len(mine)):
+            for i in range(j):
+                if longest[i] >= longest[j] and in_order(mine[i], mine[j]):
+                    longest[j], before[j] = longest[i] + 1, i
         kept, at = set(), int(np.argmax(longest))
         while at >= 0:
             kept.add(at)
             at = before[at]
         for i in sorted(set(range(len(mine))) - kept):
-            wrong = [
-                j
+            against = [
+                mine[j]
                 for j in sorted(kept, key=lambda j: abs(j - i))
                 if not (in_order(mine[i], mine[j]) if i < j else in_order(mine[j], mine[i]))
             ]
-            found += [(mine[i], mine[j]) for j in wrong[:1]]
+            if against:
+                found.append((mine[i], against, len(kept)))
     return found
 
 
@@ -237,17 +246,26 @@ def _tells_scale(readings: Sequence[Reading]) -> bool:
     return any(max(kinds) - min(kinds) >= 5e-12 for kinds in by_coil.values())
 
 
-def _leave_out(problem: Problem) -> tuple[Floats, Solution, list[tuple[int, int]]]:
+def _surely_wrong(readings: Sequence[Reading], ends: Ends) -> list[int]:
+    """Readings that contradict several of their own coil's, which agree among themselves: no curve shall try to follow them."""
+    wrong = [
+        i for i, against, kept in _out_of_order(readings, ends) if len(against) >= 2 and kept >= MOST_AGREE
+    ]
+    return wrong if len(wrong) <= max(0, (len(readings) - 2) // 4) else []
+
+
+def _leave_out(problem: Problem, wrong: Sequence[int]) -> tuple[Floats, Solution, list[tuple[int, int]]]:
     """Leave out, one by one, the reading whose going lowers the sum of squares most, while that is beyond chance.
 
     The measure is the externally studentised residual (Cook and Weisberg, Residuals and Influence in Regression, 1982,
     eq. 2.2.10), the scatter of the others never taken from the largest half alone. Returns use (n,), the fit, and pairs of
-    readings between which the data could hardly choose.
+    readings between which the data could hardly choose. Those of `wrong` are left out from the beginning.
     """
     n = len(problem.share)
     use, unsure = np.ones(n), []
+    use[list(wrong)] = 0.0
     fit = problem.solve(problem.start(use), use)
-    for _ in range(max(0, (n - 2) // 4)):
+    for _ in range(max(0, (n - 2) // 4 - len(wrong))):
         room = np.clip(1.0 - fit.leverage[:n], 0.0, 1.0)
         tell = (use > 0.5) & (room > 0.02)
         if not tell.any():
