@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sidechecks": ("sidechecks", "A hand near the set, the wiper, the control's pull, the antenna."),
     "fit": ("fit", "Dial law, Q, tickler coupling and advice."),
     "predict": ("predict", "Onset from the plan alone."),
+    "whatif": ("whatif", "A measured set with something changed: onset then beside now."),
     "chart": ("chart", "The calibration chart of each coil."),
     "report": ("report", "One web page and one PDF with everything a session says."),
     "check": ("check", "Is every file whole and every row valid."),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -52,6 +52,20 @@ CHANGE_LINES = 2
 
 
 @dataclass(frozen=True)
+class Wording:
+    """What the sheet calls its two sides. `sides` stand in the header; left out, they name the sessions and their dates."""
+
+    title: str = "before and after"
+    before: str = "before"
+    after: str = "after"
+    real: str = "real change"
+    none: str = "no real change"
+    foot: str = "real: more than twice that of the difference"
+    sides: tuple[str, str] | None = None
+    sentences: Callable[[CoilComparison, str], list[str]] = onset_sentences
+
+
+@dataclass(frozen=True)
 class _Mark:
     """One session's onset at one frequency: which it is of, where, and how sure."""
 
@@ -83,7 +97,7 @@ def draw_into(c: Comparison, folder: Path) -> list[Path]:
         raise cannot_write(stem, problem) from problem
 
 
-def draw_comparison(c: Comparison, paper: str = "a5") -> Figure:
+def draw_comparison(c: Comparison, paper: str = "a5", wording: Wording = Wording()) -> Figure:
     """Draw the comparison on the landscape sheet of twice the coil chart's size, taller where there are many coils.
 
     Parameters
@@ -91,9 +105,10 @@ def draw_comparison(c: Comparison, paper: str = "a5") -> Figure:
     c : Comparison
     paper : {"a5", "half-letter"}
         The coil charts' paper.
+    wording : Wording
     """
     with settings():
-        return _Sheet(c, paper).draw()
+        return _Sheet(c, paper, wording).draw()
 
 
 def _marks(coil: CoilComparison) -> list[_Mark]:
@@ -112,8 +127,8 @@ def _marks(coil: CoilComparison) -> list[_Mark]:
 
 
 class _Sheet:
-    def __init__(self, c: Comparison, paper: str) -> None:
-        self.c = c
+    def __init__(self, c: Comparison, paper: str, wording: Wording) -> None:
+        self.c, self.wording = c, wording
         with_onset = [coil for coil in c.coils if _marks(coil)]
         self.coils = with_onset[:MOST_COILS]
         self.left_out = len(with_onset) - len(self.coils)
@@ -176,13 +191,16 @@ class _Sheet:
         c, s = self.c, self.sheet
         x, y = self.x0 + PAD, self.y1 - HEADER
         rights = []
-        for side, when in ((c.before, "before"), (c.after, "after")):
+        for k, (side, when) in enumerate(((c.before, self.wording.before), (c.after, self.wording.after))):
             date = words.date(side.last_time)
-            rights.append(shorten(f"{when}: session {side.name}{f', {date}' if date else ''}", 110.0, BODY))
+            said = f"{when}: session {side.name}{f', {date}' if date else ''}"
+            rights.append(
+                shorten(printable(self.wording.sides[k]) if self.wording.sides else said, 110.0, BODY)
+            )
         for line, up in zip(rights, (9.4, 4.6), strict=True):
             s.text(self.x1 - PAD, y + up, line, BODY, ha="right", color=SOFT, gid="session")
         width = self.x1 - self.x0 - 2 * PAD - 6.0 - max(text_width_mm(line, BODY) for line in rights)
-        title = f"{c.after.plan.receiver.name or 'The set'}: before and after"
+        title = f"{c.after.plan.receiver.name or 'The set'}: {self.wording.title}"
         size = fit_size(title, width, 20.0, 11.0, "bold")
         s.text(x, y + 6.0, shorten(title, width, size, "bold"), size, weight="bold", gid="title")
 
@@ -196,7 +214,7 @@ class _Sheet:
         changes = "; ".join(
             _change_text(ch, short=True) for ch in self.c.plan_changes if ch.physical and ch.coil == coil.name
         )
-        text = shorten(changes or "coil as before", 0.5 * inner, SMALL)
+        text = shorten(changes or f"coil as {self.wording.before}", 0.5 * inner, SMALL)
         s.text(x + 10.0 + inner, top - TITLE + 1.6, text, SMALL, ha="right", color=SOFT, gid="coil change")
         title, room = f"Coil {coil.name}", inner - text_width_mm(text, SMALL) - 4.0
         size = fit_size(title, room, 12.0, SMALL, "bold")
@@ -210,7 +228,7 @@ class _Sheet:
         )
         self._axes(axes, coil, inner)
         y = bottom - 8.6
-        sentence = words.fixed(" ".join(onset_sentences(coil, unit)))
+        sentence = words.fixed(" ".join(self.wording.sentences(coil, unit)))
         for line in wrap(sentence, width - 6.0, SMALL, lines=WORDS) if sentence else ():
             s.text(x + 2.0, y, line, SMALL, gid="sentence")
             y -= 3.6
@@ -361,7 +379,7 @@ class _Sheet:
         s = self.sheet
         x, y = self.x0 + PAD, self.y0 + 2.2
         s.text(x, y, words.CAUTION, TINY, color=SOFT, gid="caution")
-        text = f"{words.UNCERTAINTY}; real: more than twice that of the difference"
+        text = f"{words.UNCERTAINTY}; {self.wording.foot}"
         s.text(self.x1 - PAD, y, text, TINY, color=SOFT, ha="right", gid="uncertainty")
         y += 4.6
         if self.left_out:
@@ -377,8 +395,11 @@ class _Sheet:
         x = self._entry(x + 6.5, y, "window")
         if not np.allclose(self.c.before.window_deg, self.c.after.window_deg):
             s.lines([[(x, y + 0.9), (x + 6, y + 0.9)]], 0.8, SOFT, (0, (4, 3)))
-            x = self._entry(x + 7.5, y, "window before")
-        for face, text in (("#ffffff", "onset before"), (INK, "onset after")):
+            x = self._entry(x + 7.5, y, f"window {self.wording.before}")
+        for face, text in (
+            ("#ffffff", f"onset {self.wording.before}"),
+            (INK, f"onset {self.wording.after}"),
+        ):
             s.dots([(x + 1, y + 0.9)], "o", 4.6, face=face, width=0.9)
             x = self._entry(x + 3.0, y, text)
         if any(mark.dropout_deg is not None for mark in marks):
@@ -398,9 +419,9 @@ class _Sheet:
             xytext=(x, y + 0.9),
             arrowprops={"arrowstyle": "-|>,head_width=0.16,head_length=0.32", "lw": 0.9, "color": INK},
         )
-        x = self._entry(x + 7.5, y, "real change")
+        x = self._entry(x + 7.5, y, self.wording.real)
         s.lines([[(x, y + 0.9), (x + 6, y + 0.9)]], 0.8, INK, (0, (1, 1.5)))
-        self._entry(x + 7.5, y, "no real change")
+        self._entry(x + 7.5, y, self.wording.none)
 
     def _entry(self, x: float, y: float, text: str) -> float:
         self.sheet.text(x, y, text, SMALL, gid="key")

@@ -27,6 +27,7 @@ class Difference:
     """One value before and after, standard uncertainties beside them; None where unknown.
 
     `again_u` is the standard uncertainty of the comparison itself: the dial set again, the coil plugged in again.
+    `joint_u` is that of the difference where before and after share causes and it is known.
     """
 
     before: float | None
@@ -34,6 +35,7 @@ class Difference:
     after: float | None
     after_u: float | None
     again_u: float = 0.0
+    joint_u: float | None = None
 
     @property
     def value(self) -> float | None:
@@ -45,6 +47,8 @@ class Difference:
         """Standard uncertainty of the difference (GUM 5.1.2)."""
         if self.value is None or self.before_u is None or self.after_u is None:
             return None
+        if self.joint_u is not None:
+            return self.joint_u
         return combine(self.before_u, self.after_u, self.again_u)
 
     @property
