@@ -9,7 +9,6 @@ import click
 from bench.commands.options import Quantity
 
 if TYPE_CHECKING:
-    from bench.plan.schema import Coil
     from bench.session.folder import Session
 
 _STATES = (
@@ -19,7 +18,7 @@ _STATES = (
         "--antenna", type=click.Choice(["yes", "no"]), help="Connected or not (default: as in the plan)."
     ),
     click.option("--note", metavar="TEXT", default="", help="Anything worth keeping."),
-    click.option("--anyway", is_flag=True, help="Record a frequency far from what the coil should tune."),
+    click.option("--sure", is_flag=True, help="Record a frequency out of all reason for coil and dial."),
 )
 
 
@@ -37,23 +36,22 @@ def command(context: click.Context, session: str) -> None:
     context.obj = session
 
 
-def _plausible(session: Session, coil: Coil, f_hz: float, option: str, *, added_f: float = 0.0) -> None:
-    """Refuse a frequency that this coil cannot have, as one in the wrong unit is."""
-    from bench.model import coil_model
-    from bench.quantities import show
+def _check(
+    session: Session, row: dict[str, Any], f_hz: float, option: str, sure: bool, u_hz: float | None = None
+) -> None:
+    """Tell of a frequency that is not what was to be expected; refuse one that is out of all reason."""
+    from bench.commands.rows import implausible
 
-    l_h = coil_model(session.plan, coil).l_h
-    most = max(session.plan.receiver.tuning.capacitance) + added_f
-    least = min(session.plan.receiver.tuning.capacitance)
-    low, high = (0.159154943 / (l_h * c) ** 0.5 for c in (most, least))
-    if not low / 3 <= f_hz <= high * 3:
-        unit = session.plan.show.frequency
+    found = implausible(session, row, f_hz, f_u_hz=u_hz)
+    if found is None:
+        return
+    words, absurd = found
+    if absurd and not sure:
         raise click.BadParameter(
-            f"{show(f_hz, 'frequency', unit)} is far from what coil {coil.name} should tune, about "
-            f"{show(low, 'frequency', unit)} to {show(high, 'frequency', unit)} by the plan. Look at the unit and the coil; "
-            "if it is so, add --anyway.",
+            f"{words} Look at the unit, the coil and the dial; if it is so, add --sure.",
             param_hint=f"'{option}'",
         )
+    click.echo(f"{words} Recorded all the same; withdraw it if it was a slip.", err=True)
 
 
 @command.command("resonance")
@@ -77,7 +75,7 @@ def resonance(
     valve: str,
     antenna: str | None,
     note: str,
-    anyway: bool,
+    sure: bool,
     dial: float,
     f0: float,
     f0_u: float | None,
@@ -96,8 +94,6 @@ def resonance(
     session = Session.open(name)
     chosen = coil_of(session, coil)
     at = on_dial(session, dial)
-    if not anyway:
-        _plausible(session, chosen, f0, "--f0", added_f=added or 0.0)
     row = state(session, chosen, valve, antenna)
     row |= {
         "method": "typed",
@@ -109,6 +105,7 @@ def resonance(
         "q_u": q_u,
         "added_c_f": added,
     }
+    _check(session, row, f0, "--f0", sure, f0_u)
     with session.lock():
         reading = session.append("resonance", row)
         session.log("enter", table="resonance", reading=reading)
@@ -136,6 +133,7 @@ def resonance(
     "--clock", metavar="H:MM", help='Where the pointer stands: 11:20 or "10 o\'clock"; mid-travel is 12:00.'
 )
 @click.option("--angle", metavar="DEG", help="The same in degrees from the end stop of least regeneration.")
+@click.option("--never", is_flag=True, help="It does not start up to full travel.")
 @click.option("--u", "u_deg", metavar="DEG", help="Standard uncertainty in degrees (default: 5).")
 @click.pass_obj
 def onset(
@@ -144,13 +142,14 @@ def onset(
     valve: str,
     antenna: str | None,
     note: str,
-    anyway: bool,
+    sure: bool,
     dial: float | None,
     f_hz: float,
     direction: str,
     clock: str | None,
     angle: str | None,
     u_deg: str | None,
+    never: bool,
 ) -> None:
     """Where oscillation starts (onset) or stops (drop-out)."""
     from bench.commands.rows import coil_of, on_dial, state
@@ -159,18 +158,23 @@ def onset(
     from bench.quantities import show
     from bench.session.folder import Session
 
-    if (clock is None) == (angle is None):
-        raise click.UsageError("Say where the control stands, once: --clock 11:20 or --angle 130.")
+    if (clock, angle, never or None).count(None) != 2:
+        raise click.UsageError("Say where the control stands, once: --clock 11:20, --angle 130 or --never.")
+    if never and direction != "onset":
+        raise click.UsageError(
+            "--never says that oscillation never starts; where it never stops, enter --direction onset --angle 0."
+        )
     session = Session.open(name)
     chosen = coil_of(session, coil)
     at = on_dial(session, dial)
     control = session.plan.receiver.control
+    angle_deg: float | None = None
     if clock is not None:
         try:
             angle_deg = control.angle(clock)
         except QuantityError as problem:
             raise click.BadParameter(str(problem), param_hint="'--clock'") from None
-    else:
+    elif not never:
         angle_deg = _degrees(str(angle), "--angle", "130")
         if angle_deg > control.travel_deg:
             raise click.BadParameter(
@@ -179,9 +183,9 @@ def onset(
     spread = TYPED_U_DEG if u_deg is None else _degrees(u_deg, "--u", "5")
     if not 0 < spread <= control.travel_deg:
         raise click.BadParameter("write a few degrees, for example 5.", param_hint="'--u'")
-    if not anyway:
-        _plausible(session, chosen, f_hz, "--at")
     row = state(session, chosen, valve, antenna)
+    if never:
+        note = f"no oscillation up to full travel; {note}" if note else "no oscillation up to full travel"
     row |= {
         "method": "typed",
         "note": note,
@@ -189,15 +193,19 @@ def onset(
         "f_hz": f_hz,
         "direction": direction,
         "angle_deg": angle_deg,
-        "angle_u_deg": spread,
+        "angle_u_deg": None if never else spread,
     }
+    _check(session, row, f_hz, "--at", sure)
     with session.lock():
         reading = session.append("onset", row)
         session.log("enter", table="onset", reading=reading)
-    click.echo(
-        f"Recorded {reading}: coil {chosen.name}, {show(f_hz, 'frequency', session.plan.show.frequency)}: {direction} at "
-        f"{show(angle_deg, 'angle', uncertainty=spread)} ({control.clock(angle_deg)})"
+    where = (
+        "no oscillation up to full travel"
+        if angle_deg is None
+        else f"{direction} at {show(angle_deg, 'angle', uncertainty=spread)} ({control.clock(angle_deg)})"
     )
+    at_f = show(f_hz, "frequency", session.plan.show.frequency)
+    click.echo(f"Recorded {reading}: coil {chosen.name}, {at_f}: {where}")
 
 
 def _degrees(text: str, option: str, example: str) -> float:

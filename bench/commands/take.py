@@ -50,6 +50,7 @@ class _SeveralDials(click.Command):
 @click.option(
     "--added", type=Quantity("capacitance"), metavar="C", help="Known capacitor in parallel: 100pF."
 )
+@click.option("--sure", is_flag=True, help="Take a resonance out of all reason for coil and dial.")
 def command(
     session: str,
     files: tuple[str, ...],
@@ -58,6 +59,7 @@ def command(
     valve: str,
     antenna: str | None,
     added: float | None,
+    sure: bool,
 ) -> None:
     """Add sweeps saved elsewhere (Touchstone, one-port or a two-port's S11) to SESSION as resonance readings.
 
@@ -65,7 +67,7 @@ def command(
     """
     from pathlib import Path
 
-    from bench.commands.rows import coil_of, on_dial, state
+    from bench.commands.rows import coil_of, implausible, on_dial, state
     from bench.errors import ReadingError
     from bench.physics.resonance import Resonance, fit_sweep
     from bench.quantities import show, show_number
@@ -83,7 +85,9 @@ def command(
         on_dial(opened, dial)
     taken: list[tuple[Any, Any, Resonance]] = []
     faults: list[str] = []
-    for file in files:
+    doubts: list[str] = []
+    common = state(opened, chosen, valve, antenna)
+    for file, dial in zip(files, dials, strict=True):
         try:
             f_hz, s11 = read_sweep(Path(file))
             result = fit_sweep(f_hz, s11)
@@ -96,6 +100,13 @@ def command(
         if result.f0_hz is None:
             faults.append(f"{file}: {'; '.join(result.warnings) or 'no resonance in this sweep'}.")
             continue
+        place = {**common, "dial": dial, "added_c_f": added}
+        doubt = implausible(opened, place, result.f0_hz, f_u_hz=result.f0_u_hz, where=f"{file}: ")
+        if doubt is not None and doubt[1] and not sure:
+            faults.append(f"{doubt[0]} Look at the file, the coil and the dial; if it is so, add --sure.")
+            continue
+        if doubt is not None:
+            doubts.append(doubt[0])
         taken.append((f_hz, s11, result))
     if faults:
         for fault in faults[:-1]:
@@ -103,7 +114,8 @@ def command(
         raise ReadingError(
             f"{faults[-1]} Nothing was taken; put these right, or leave them out, and run it again."
         )
-    common = state(opened, chosen, valve, antenna)
+    for told in doubts:
+        click.echo(f"{told} Taken all the same; withdraw it if it was a slip.", err=True)
     unit = opened.plan.show.frequency
     with opened.lock():
         for file, dial, (f_hz, s11, result) in zip(files, dials, taken, strict=True):

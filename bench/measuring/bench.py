@@ -30,13 +30,17 @@ FAR_DIAL = 0.02
 
 @dataclass
 class Bench:
-    """One run's bench; readings take from it and record through it."""
+    """One run's bench; readings take from it and record through it.
+
+    `made`: table and name of every reading recorded in this run and not withdrawn, in order.
+    """
 
     session: Session
     operator: Operator
     instruments: Instruments
     reporter: Reporter
     cold: bool = False
+    made: list[tuple[str, str]] = field(default_factory=list, init=False)
     quiet: Quiet | None = field(default=None, init=False)
     sweep_noise: float | None = field(default=None, init=False)
     _stops: Stops | None = field(default=None, init=False)
@@ -190,4 +194,12 @@ class Bench:
             "valve": item.valve,
             "antenna": self.antenna,
         }
-        return self.session.append(table or item.kind, {**common, **cells, **files})
+        self.session.append(table or item.kind, {**common, **cells, **files})
+        self.made.append((table or item.kind, name))
+        return name
+
+    def withdraw_from(self, first: int, why: str) -> None:
+        """Withdraw what this run recorded from its `first`-th reading on."""
+        for table, name in self.made[first:]:
+            self.session.withdraw(table, name, why)
+        del self.made[first:]

@@ -156,8 +156,9 @@ class Instruments:
         return instrument
 
     def reopen(self) -> None:
-        """Let go of every wire; the next call opens afresh."""
-        self.close()
+        """Let go of every wire, telling what failed in that; the next call opens afresh."""
+        for problem in self.close():
+            self.tell(str(problem))
 
     def close(self) -> list[WireError]:
         """Let go of every wire; returns what failed while closing (an output that may still be on, for instance)."""

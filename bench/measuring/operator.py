@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Protocol
 
@@ -21,8 +22,20 @@ class Again(BenchError):
     """The operator chose to take the reading again from its beginning."""
 
 
+class Withdrawn(BenchError):
+    """The operator takes the last recorded reading back; it is taken again before the present one."""
+
+
+class Paused(BenchError):
+    """The operator pauses: instruments are let go of until they say to go on."""
+
+
 class Stopped(BenchError):
     """The operator chose to stop."""
+
+
+class NobodyThere(Stopped):
+    """The end of input: nobody can answer."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +124,7 @@ def changes(last: Setup | None, setup: Setup) -> list[str]:
                 wanted.append("pick-up loop at the coil, loosely" if new else "pick-up loop well away")
             case _ if new is not None:
                 wanted.append(f"known capacitor {show(new, 'capacitance')} across the tuning capacitor")
-            case _ if last is not None:
+            case _:
                 wanted.append("known capacitor off")
     return wanted
 
@@ -134,8 +147,11 @@ def hand_words(position: str | None) -> str:
     return f"Hold a hand at the {position}, still" if position else "Hands and body well away from the set"
 
 
+KEYS = "s: leave out, r: this reading again, w: withdraw the last, p: pause, q: stop"
+
+
 class ConsoleOperator:
-    """A person at the terminal: one instruction at a time, Enter when done, `s` to leave out, `q` to stop.
+    """A person at the terminal: one instruction at a time, Enter when done; the letters of `KEYS` at every prompt.
 
     Parameters
     ----------
@@ -154,29 +170,46 @@ class ConsoleOperator:
         self._setup: Setup | None = None
 
     def _line(self, prompt: str) -> str:
-        answer = self._ask(prompt).strip()
-        if answer.lower() == "q":
-            raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
-        if answer.lower() == "s":
-            raise Skipped("left out for now")
-        return answer
+        while True:
+            answer = self._ask(prompt).strip()
+            match answer.lower():
+                case "q" | "stop":
+                    raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
+                case "s" | "skip":
+                    raise Skipped("left out for now")
+                case "r" | "redo":
+                    raise Again("taken again")
+                case "w" | "withdraw":
+                    raise Withdrawn("the last reading is withdrawn")
+                case "p" | "pause":
+                    raise Paused("paused")
+                case "?" | "help":
+                    self._say(f"  {KEYS}")
+                case _:
+                    return answer
 
     def caution(self, lines: list[str]) -> None:
         for line in lines:
             self._say(line)
-        self._line("Enter when you have read this and the bench is safe (q: stop) ")
+        with suppress(Skipped, Again, Withdrawn, Paused):
+            self._line("Enter when you have read this and the bench is safe (q: stop) ")
+            return
+        self._say("Nothing has been read yet: Enter to begin, q to stop.")
+        self.caution([])
 
     def prepare(self, setup: Setup) -> None:
         wanted = changes(self._setup, setup)
         self._setup = None
         if wanted:
             told = "; ".join(wanted)
-            self._line(f"{told[0].upper()}{told[1:]}. Enter when done (s: leave out, q: stop) ")
+            self._line(f"{told[0].upper()}{told[1:]}. Enter when done (?: more, s: leave out, q: stop) ")
         self._setup = setup
 
     def set_dial(self, dial: float) -> float:
         while True:
-            answer = self._line(f"Set the dial to {dial:g}. Enter when there, or type the reading you set ")
+            answer = self._line(
+                f"Set the dial to {dial:g}. Enter when there, or type the reading you set (?: more, s: leave out, q: stop) "
+            )
             if not answer:
                 return dial
             try:
@@ -185,7 +218,9 @@ class ConsoleOperator:
                 self._say(f"“{answer}” is not a dial reading; type a number such as {dial:g}.")
 
     def rest_control(self, angle_deg: float) -> None:
-        self._line(f"Turn the regeneration control {place(self._control, angle_deg)}. Enter when there ")
+        self._line(
+            f"Turn the regeneration control {place(self._control, angle_deg)}. Enter when there (?: more) "
+        )
 
     def begin_turn(self, turn: Turn) -> None:
         pace = f"about {turn.speed_deg_s:.0f}° a second"
@@ -211,7 +246,7 @@ class ConsoleOperator:
 
     def number(self, question: str, read: Callable[[str], float]) -> float:
         while True:
-            answer = self._line(f"{question} ")
+            answer = self._line(f"{question} (?: more, s: leave out, q: stop) ")
             try:
                 return read(answer)
             except ValueError as problem:

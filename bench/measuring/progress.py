@@ -23,6 +23,7 @@ class Reporter:
     def __init__(self, total: int) -> None:
         self.total = total
         self.done = 0
+        self.left = 0
 
     def __enter__(self) -> Self:
         return self
@@ -34,7 +35,8 @@ class Reporter:
 
     def _count(self) -> str:
         width = len(str(self.total))
-        return f"[{self.done:>{width}}/{self.total}]"
+        left = f", {self.left} left out" if self.left else ""
+        return f"[{self.done:>{width}}/{self.total}{left}]"
 
     def say(self, text: str) -> None:
         """One line for the operator."""
@@ -46,12 +48,14 @@ class Reporter:
 
     def ask(self, prompt: str) -> str:
         """Prompt on stderr, one typed line back; the end of input stops the run."""
-        from bench.measuring.operator import Stopped
+        from bench.measuring.operator import NobodyThere
 
         print(prompt, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
-            raise Stopped("Stopped: no more input. What was recorded is kept; run the same command to go on.")
+            raise NobodyThere(
+                "Stopped: no more input. What was recorded is kept; run the same command to go on."
+            )
         return line.rstrip("\n")
 
     def reading(self, what: str, then: str) -> None:
@@ -64,7 +68,13 @@ class Reporter:
 
     def left_out(self, what: str, why: str) -> None:
         """A reading was left out."""
+        self.left += 1
         self.say(f"  left out: {what}: {why}")
+
+    def taken_back(self, what: str) -> None:
+        """A recorded reading was withdrawn; it will be taken again."""
+        self.done -= 1
+        self.say(f"  withdrawn: {what}; it is taken again now")
 
     def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
         """A sweep has come in: all points of the reading so far, and the fit to them (None while there is none)."""
@@ -123,9 +133,13 @@ class LiveReporter(Reporter):
     def detail(self, text: str) -> None:
         self._bar.update(self._task, description=(text + self._then).replace("[", "("))
 
+    def left_out(self, what: str, why: str) -> None:
+        super().left_out(what, why)
+        self._bar.update(self._task, completed=self.done + self.left)
+
     def result(self, text: str, readings: int = 1) -> None:
         self.done += readings
-        self._bar.update(self._task, completed=self.done)
+        self._bar.update(self._task, completed=self.done + self.left)
         self.say(f"{self._count()} {text}")
 
 

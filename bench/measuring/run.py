@@ -12,11 +12,12 @@ from bench.errors import ReadingError
 from bench.measuring import cautions
 from bench.measuring.bench import Bench
 from bench.measuring.instruments import Instruments
-from bench.measuring.operator import ConsoleOperator, Operator, VirtualOperator
-from bench.measuring.progress import reporter
+from bench.measuring.operator import ConsoleOperator, NobodyThere, Operator, VirtualOperator
+from bench.measuring.progress import Reporter, reporter
 from bench.measuring.runner import Runner
 from bench.measuring.wanted import beyond_the_dial, still_wanted
 from bench.session.folder import Session
+from drivers.errors import WireError
 
 if TYPE_CHECKING:
     from bench.page.seat import Seat
@@ -79,8 +80,14 @@ def measure(
         else:
             operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
         instruments.tell = screen.tell
+        broken = _first_look(instruments, screen)
         if cautions.needed(session.plan.receiver.supply):
-            operator.caution(cautions.LINES)
+            try:
+                operator.caution(cautions.LINES)
+            except NobodyThere:
+                if broken is not None:
+                    raise broken from None
+                raise
         session.log("measure", wanted=len(wanted), virtual=bench is not None)
         runner = Runner(Bench(session, operator, instruments, screen, cold))
         recorded, left = runner.run(wanted)
@@ -91,6 +98,19 @@ def measure(
     if wanted and recorded == 0 and left:
         raise ReadingError(f"Nothing was recorded. {left[-1]}")
     return Outcome(recorded, tuple(left), lacking)
+
+
+def _first_look(instruments: Instruments, screen: Reporter) -> WireError | None:
+    """Open what the first reading needs, so that what does not answer is named before anything is asked."""
+    try:
+        if instruments.has("analyzer"):
+            instruments.analyzer()
+        elif instruments.has("angle"):
+            instruments.sensor()
+    except WireError as problem:
+        screen.say(str(problem))
+        return problem
+    return None
 
 
 def _let_go(instruments: Instruments) -> None:

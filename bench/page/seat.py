@@ -188,7 +188,13 @@ class PageReporter(Reporter):
 
     def left_out(self, what: str, why: str) -> None:
         super().left_out(what, why)
+        self._inner.left += 1
         self._seat.left_out(what)
+
+    def taken_back(self, what: str) -> None:
+        super().taken_back(what)
+        self._inner.done -= 1
+        self._seat.recorded()
 
     def detail(self, text: str) -> None:
         self._inner.detail(text)

@@ -6,6 +6,7 @@ when to turn back, so the operator's hands stay on the set.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -13,15 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
-from bench.errors import ReadingError
+from bench.errors import BenchError, ReadingError
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
-from bench.measuring.operator import Operator, Turn
+from bench.measuring.operator import Operator, Skipped, Stopped, Turn
 from bench.measuring.tuning import tune
 from bench.measuring.wanted import out_of_reach
 from bench.physics import onset as analysis
 from bench.quantities import show
 from bench.readings.turning import AT_STOP_DEG, LEAST_JUMP_V, PAST_DEG, Quiet, Stops, Trace, take_turn
+from drivers.errors import WireError
 from drivers.roles import Sensor
 
 Floats = NDArray[np.float64]
@@ -31,6 +33,15 @@ LEVEL_SPEEDS_DEG_S = (2.0, 4.0, 8.0)
 LISTEN_SPEEDS_DEG_S = (3.0, 6.0, 12.0)
 RUN_UP_DEG = 12.0
 FULLY_BACK_DEG = 10.0
+MOST_PASS_TRIES = 3
+# How differently late a mark by hand, or a level by growth, may come (k = 1).
+MARK_LATE_U_S = 0.1
+LEVEL_LATE_U_S = 0.15
+# Approaches further apart than this many uncertainties, and than this, are told at once.
+APART_SIGMAS = 3.0
+LEAST_APART_DEG = 1.5
+ALWAYS = "oscillates already with the control fully back"
+NEVER = "no oscillation up to full travel"
 
 
 @dataclass(frozen=True)
@@ -55,11 +66,15 @@ def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
 
 @dataclass(frozen=True)
 class Passes:
-    """All approaches at one frequency, in the order taken, and the quiet level seen."""
+    """All approaches at one frequency, in the order taken, and the quiet level seen.
+
+    `ended`: what the operator chose when a pass failed three times; the passes before it stand.
+    """
 
     approaches: tuple[Approach, ...]
     quiet: Quiet | None
     lag: float | None = None
+    ended: BenchError | None = None
 
 
 def measure_onset(
@@ -71,6 +86,8 @@ def measure_onset(
     listen: bool,
     quiet: Quiet | None = None,
     on_detail: Callable[[str], None] = lambda text: None,
+    on_trouble: Callable[[str], None] = lambda text: None,
+    reopen: Callable[[], Sensor] | None = None,
 ) -> Passes:
     """Onset and drop-out at one frequency, `repeats` approaches each way.
 
@@ -81,6 +98,10 @@ def measure_onset(
     ----------
     quiet : Quiet, optional
         The quiet level from an earlier frequency: with it, a set that oscillates already at angle 0 is recognised.
+    on_trouble : callable, optional
+        Told what the operator should know at once: a pass taken again, approaches that disagree.
+    reopen : callable, optional
+        Opens the sensor afresh after a wire fault, so that the passes taken so far are kept.
 
     Returns
     -------
@@ -108,23 +129,97 @@ def measure_onset(
     low = (lost.angle_deg if lost is not None else rough - 20.0) - RUN_UP_DEG
 
     speeds = LISTEN_SPEEDS_DEG_S if listen else LEVEL_SPEEDS_DEG_S
-    taken: list[tuple[Turn, Trace, analysis.Event]] = []
+    passes = _SlowPasses(sensor, operator, stops, seen, on_trouble, reopen)
+    places = {True: max(0.0, low), False: min(travel, rough + PAST_DEG)}
+    ended: BenchError | None = None
     for number in range(repeats):
         speed = speeds[number % len(speeds)]
-        for starts in (True, False):
-            on_detail(f"pass {number + 1} of {repeats}, {'up' if starts else 'back'}")
-            turn = Turn(starts, max(0.0, low), travel if starts else 0.0, speed, listen)
-            trace, _ = take_turn(sensor, operator, stops, turn, seen)
-            event = _event(trace, turn)
-            if event is None:
-                way = "start" if starts else "stop"
-                raise ReadingError(f"Oscillation did not clearly {way} in this pass. It is taken again.")
-            taken.append((turn, trace, event))
-    return Passes(*_corrected(taken, listen, seen))
+        try:
+            for starts in (True, False):
+                on_detail(f"pass {number + 1} of {repeats}, {'up' if starts else 'back'}")
+                turn = Turn(starts, places[True], travel if starts else 0.0, speed, listen)
+                passes.take(turn, places[starts])
+        except (Skipped, Stopped) as chosen:
+            # Whole passes stand; half of one says nothing of the backlash.
+            del passes.taken[2 * number :]
+            if not passes.taken:
+                raise
+            ended = chosen
+            break
+        _tell_disagreement(passes.taken, listen, on_trouble)
+    return Passes(*_corrected(passes.taken, listen, seen), ended)
+
+
+class _SlowPasses:
+    """Slow turns one after another; one that fails is taken again, and the others are kept."""
+
+    def __init__(
+        self,
+        sensor: Sensor,
+        operator: Operator,
+        stops: Stops,
+        quiet: Quiet | None,
+        on_trouble: Callable[[str], None],
+        reopen: Callable[[], Sensor] | None,
+    ) -> None:
+        self._sensor, self._operator, self._stops, self._quiet = sensor, operator, stops, quiet
+        self._on_trouble, self._reopen = on_trouble, reopen
+        self.taken: list[tuple[Turn, Trace, analysis.Event]] = []
+
+    def take(self, turn: Turn, from_deg: float) -> None:
+        """One turn, at most three times, then the operator says; `from_deg`: where it begins when it is taken again."""
+        tries = 0
+        while True:
+            tries += 1
+            try:
+                trace, _ = take_turn(self._sensor, self._operator, self._stops, turn, self._quiet)
+                event = _event(trace, turn)
+                if event is not None:
+                    self.taken.append((turn, trace, event))
+                    return
+                problem: WireError | ReadingError = ReadingError(
+                    f"Oscillation did not clearly {'start' if turn.starts else 'stop'} in this pass."
+                )
+            except ReadingError as failed:
+                problem = failed
+            except WireError as failed:
+                if self._reopen is None:
+                    raise
+                problem = failed
+            self._on_trouble(f"{problem} This pass is taken again.")
+            if tries >= MOST_PASS_TRIES:
+                if not self._operator.retry(f"A pass failed {MOST_PASS_TRIES} times. {problem}"):
+                    raise problem
+                tries = 0
+            if isinstance(problem, WireError) and self._reopen is not None:
+                self._sensor = self._reopen()
+            self._operator.rest_control(from_deg)
+
+
+def _tell_disagreement(
+    taken: Sequence[tuple[Turn, Trace, analysis.Event]], listen: bool, tell: Callable[[str], None]
+) -> None:
+    """Tell when the last approach up or back is further from an earlier one than both uncertainties explain."""
+    late_s, late_u_s = (analysis.REACTION_S, MARK_LATE_U_S) if listen else (0.0, LEVEL_LATE_U_S)
+    for turn, _, event in taken[-2:]:
+        for before, _, earlier in taken[:-2]:
+            if before.starts is not turn.starts:
+                continue
+            way = 1.0 if turn.starts else -1.0
+            slower = way * (abs(event.speed_deg_s) - abs(earlier.speed_deg_s))
+            apart = event.angle_deg - earlier.angle_deg - late_s * slower
+            u = float(np.hypot(np.hypot(event.angle_u_deg, earlier.angle_u_deg), late_u_s * slower))
+            if abs(apart) > max(APART_SIGMAS * u, LEAST_APART_DEG):
+                tell(
+                    f"Two approaches disagree: it {'starts' if turn.starts else 'stops'} {abs(apart):.1f}° "
+                    f"{'later' if apart * way > 0 else 'earlier'} than in a pass before, where ±{u:.1f}° would do. Look at "
+                    "the knob, the coupling of the sensor and the supply."
+                )
+                return
 
 
 def _already(trace: Trace) -> Approach:
-    return Approach(True, 0.0, 1.0, None, None, trace, "oscillates already with the control fully back")
+    return Approach(True, 0.0, 1.0, None, None, trace, ALWAYS)
 
 
 def _unchanged(
@@ -142,7 +237,7 @@ def _unchanged(
             "It oscillates, but the sensor did not show where it started. Check the lead from the detector (or the mark "
             "switch) to the sensor board, then try again."
         )
-    never = Approach(True, None, None, None, None, trace, "no oscillation up to full travel")
+    never = Approach(True, None, None, None, None, trace, NEVER)
     return Passes((never,), seen)
 
 
@@ -203,6 +298,11 @@ def _take(bench: Bench, item: Wanted) -> int:
         # Tuning by analyzer has had it turned back already; a reading that failed may have left it anywhere.
         bench.operator.rest_control(0.0)
     method = "level" if bench.instruments.has("level") else "listen"
+
+    def reopened() -> Sensor:
+        bench.instruments.reopen()
+        return bench.instruments.sensor()
+
     passes = measure_onset(
         bench.instruments.sensor(),
         bench.operator,
@@ -211,6 +311,8 @@ def _take(bench: Bench, item: Wanted) -> int:
         listen=method == "listen",
         quiet=bench.quiet,
         on_detail=lambda text: bench.reporter.detail(f"{item.words()}: {text}"),
+        on_trouble=lambda text: bench.reporter.say(f"  {text}"),
+        reopen=reopened,
     )
     bench.quiet = passes.quiet
     for approach in passes.approaches:
@@ -218,6 +320,8 @@ def _take(bench: Bench, item: Wanted) -> int:
     if passes.lag is not None:
         bench.session.log("lag", reading=item.words(), method=method, lag=passes.lag)
     bench.reporter.result(_words(bench, item, passes.approaches))
+    if passes.ended is not None:
+        raise passes.ended
     bench.operator.rest_control(0.0)
     return len(passes.approaches)
 
@@ -262,27 +366,49 @@ def _words(bench: Bench, item: Wanted, approaches: Sequence[Approach]) -> str:
 
 def _take_typed(bench: Bench, item: Wanted, dial: float | None, f_hz: float) -> int:
     control = bench.plan.receiver.control
+
+    def read(text: str) -> float:
+        return math.inf if text.strip().lower() == "never" else control.angle(text)
+
     repeats = item.rows // 2
     recorded = 0
+    angles: dict[str, list[float]] = {"onset": [], "drop-out": []}
     for number in range(1, repeats + 1):
         for direction, words in (("onset", "starts"), ("drop-out", "stops")):
             angle = bench.operator.number(
-                f"Pass {number} of {repeats}: clock position where oscillation {words} (for instance 11:20):",
-                control.angle,
+                f"Pass {number} of {repeats}: clock position where oscillation {words}, or never (for instance 11:20):",
+                read,
+            )
+            # A set that never stops oscillates already with the control fully back.
+            never, always = (
+                math.isinf(angle) and direction == "onset",
+                math.isinf(angle) and direction != "onset",
             )
             bench.record(
                 item,
                 {
                     "f_hz": f_hz,
-                    "direction": direction,
-                    "angle_deg": angle,
-                    "angle_u_deg": TYPED_U_DEG,
+                    "direction": "onset" if always else direction,
+                    "angle_deg": None if never else 0.0 if always else angle,
+                    "angle_u_deg": None if never else TYPED_U_DEG,
                     "method": "typed",
+                    "note": NEVER if never else ALWAYS if always else "",
                 },
                 dial=dial,
             )
             recorded += 1
-    bench.reporter.result(f"{item.words()} (typed)", 1)
+            if never or always:
+                bench.reporter.result(f"{item.words()}: {NEVER if never else ALWAYS} (typed)")
+                return recorded
+            for other in angles[direction]:
+                if abs(angle - other) > 2.0 * math.hypot(TYPED_U_DEG, TYPED_U_DEG):
+                    bench.reporter.say(
+                        f"  Two approaches disagree: it {words} at {control.clock(angle)} now, at {control.clock(other)} "
+                        f"before, where ±{TYPED_U_DEG:g}° each would do. If one was a slip, type r to take them again."
+                    )
+                    break
+            angles[direction].append(angle)
+    bench.reporter.result(f"{item.words()} (typed)")
     return recorded
 
 

@@ -133,13 +133,16 @@ ONSET = ["onset", "--coil", "B", "--at", "4.1MHz", "--direction", "onset"]
             "no unit; write it with one, for example 3.5MHz",
         ),
         (["resonance", "--coil", "B", "--dial", "20", "--f0", "3.5mHz"], "milli"),
-        (["resonance", "--coil", "B", "--dial", "20", "--f0", "3.5kHz"], "far from what coil B should tune"),
+        (
+            ["resonance", "--coil", "B", "--dial", "20", "--f0", "3.5kHz"],
+            "below what coil B should have at dial 20",
+        ),
         (["resonance", "--coil", "B", "--dial", "20", "--f0", "140pF"], "that is a capacitance"),
         (["resonance", "--coil", "B", "--f0", "3.5MHz"], "--dial"),
         ([*RESONANCE, "--q", "-5"], "a Q is a number above 0"),
         ([*RESONANCE, "--q", "nan"], "a Q is a number above 0"),
-        (ONSET, "--clock 11:20 or --angle 130"),
-        ([*ONSET, "--clock", "11:20", "--angle", "130"], "--clock 11:20 or --angle 130"),
+        (ONSET, "--clock 11:20, --angle 130 or --never"),
+        ([*ONSET, "--clock", "11:20", "--angle", "130"], "--clock 11:20, --angle 130 or --never"),
         ([*ONSET, "--clock", "6:00"], "beyond the end stops"),
         ([*ONSET, "--clock", "11"], "for example 11:20"),
         ([*ONSET, "--angle", "301"], "the control turns 300 degrees"),
@@ -149,7 +152,7 @@ ONSET = ["onset", "--coil", "B", "--at", "4.1MHz", "--direction", "onset"]
         (["onset", "--coil", "B", "--at", "4.1MHz", "--direction", "up", "--angle", "130"], "onset"),
         (
             ["onset", "--coil", "B", "--at", "4.1Hz", "--direction", "onset", "--angle", "130"],
-            "far from what coil B",
+            "below what coil B tunes",
         ),
         ([], "command"),
     ],
@@ -162,9 +165,49 @@ def test_wrong_usage(run: Run, words: list[str], says: str) -> None:
         assert Session.open("s").rows(table) == []
 
 
-def test_anyway_takes_the_operators_word(run: Run) -> None:
-    assert run("enter", "s", "resonance", "--coil", "B", "--dial", "20", "--f0", "350kHz", "--anyway")[0] == 0
+def test_sure_takes_the_operators_word(run: Run) -> None:
+    assert run("enter", "s", "resonance", "--coil", "B", "--dial", "20", "--f0", "350kHz", "--sure")[0] == 0
     assert Session.open("s").rows("resonance")[0]["f0_hz"] == 350e3
+
+
+def test_a_frequency_off_the_sessions_own_readings_is_told_and_kept(run: Run) -> None:
+    # Thomson's formula: 20 uH with 170, 110, 60 pF in all.
+    for dial, c_f in ((0, 170e-12), (50, 110e-12), (100, 60e-12)):
+        f0 = 1 / (2 * math.pi * math.sqrt(20e-6 * c_f))
+        said = run(
+            "enter", "s", "resonance", "--coil", "B", "--dial", str(dial), "--f0", f"{f0:.0f}Hz", "--sure"
+        )
+        assert said[0] == 0
+    typed = ["enter", "s", "resonance", "--coil", "B", "--dial", "50", "--f0"]
+    assert run(*typed, "3.395MHz")[2] == ""
+    code, _, err = run(*typed, "3.95MHz")
+    assert code == 0
+    assert "above what coil B should have at dial 50" in err
+    assert "by the readings so far and the plan" in err
+    assert "withdraw" in err
+    code, _, err = run(*typed, "8.1MHz")
+    assert code == 2
+    assert "--sure" in err
+    assert len(Session.open("s").rows("resonance")) == 5
+
+
+def test_never_is_an_empty_angle_that_the_fit_knows(run: Run) -> None:
+    code, out, _ = run("enter", "s", *ONSET, "--never", "--note", "damp day")
+    assert code == 0
+    assert "no oscillation up to full travel" in out
+    (row,) = Session.open("s").rows("onset")
+    assert (row["angle_deg"], row["angle_u_deg"]) == (None, None)
+    assert row["note"] == "no oscillation up to full travel; damp day"
+    import pandas as pd
+
+    from bench.fit import selection
+
+    session = Session.open("s")
+    rows = selection.tidy({"onset": pd.DataFrame(session.rows("onset"))}, "onset", selection.ONSET)
+    (point,) = selection.onsets_of(session.plan, rows, "B").points
+    assert point.never
+    dropped = ["onset", "--coil", "B", "--at", "4.1MHz", "--direction", "drop-out", "--never"]
+    assert run("enter", "s", *dropped)[0] == 2
 
 
 def test_no_session(run: Run) -> None:
@@ -235,6 +278,22 @@ def test_dials_may_follow_one_another(run: Run, dials: list[str]) -> None:
     code, _, err = run("take", "s", *dials, "--coil", "B", "a.s1p", "a.s1p")
     assert code == 0, err
     assert [row["dial"] for row in Session.open("s").rows("resonance")] == [0.0, 50.0]
+
+
+def test_a_sweep_of_another_coil_is_refused_unless_sure(run: Run) -> None:
+    saved(Path("a.s1p"), 3.4e6, 90.0)
+    saved(Path("other.s1p"), 40e6, 90.0)
+    words = ["take", "s", "a.s1p", "other.s1p", "--coil", "B", "--dial", "10", "50"]
+    code, _, err = run(*words)
+    assert code == 1
+    assert "other.s1p" in err
+    assert "above what coil B should have at dial 50" in err
+    assert "--sure" in err
+    assert Session.open("s").rows("resonance") == []
+    code, _, err = run(*words, "--sure")
+    assert code == 0
+    assert "Taken all the same" in err
+    assert len(Session.open("s").rows("resonance")) == 2
 
 
 def test_all_or_none(run: Run) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -159,3 +161,25 @@ def test_the_small_plan_is_what_it_says() -> None:
     plan = parse_plan(small_plan())
     assert [coil.name for coil in plan.coil] == ["A"]
     assert plan.coil[0].dials == (0, 50, 100)
+
+
+def test_with_nobody_there_a_dead_instrument_is_still_named(tmp_path: Path) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    plan = re.sub(r"(?ms)^\[instruments\..*?(?=^\[(?!instruments))", "", small_plan())
+    plan += (
+        f'\n[instruments.analyzer]\ndriver = "scpi-analyzer"\naddress = "TCPIP::127.0.0.1::{port}::SOCKET"\n'
+    )
+    session = Session.create(tmp_path / "dead", plan)
+    done = subprocess.run(
+        [*COMMAND, "measure", str(session.path)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert str(port) in done.stderr.splitlines()[-1]
+    assert "CAUTION" in done.stderr

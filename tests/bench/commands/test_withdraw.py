@@ -11,7 +11,7 @@ Call = Callable[..., tuple[int, str, str]]
 
 def test_a_withdrawn_reading_stays_on_disk_and_counts_no_more(regenbench: Call, tmp_path: Path) -> None:
     assert regenbench("start", "evening", "--example")[0] == 0
-    typed = ["enter", "evening", "resonance", "--coil", "B", "--dial", "0", "--f0", "3.2MHz", "--anyway"]
+    typed = ["enter", "evening", "resonance", "--coil", "B", "--dial", "0", "--f0", "3.2MHz", "--sure"]
     assert regenbench(*typed)[0] == 0
     folder = tmp_path / "sessions" / "evening"
     with (folder / "resonance.csv").open(newline="", encoding="utf-8") as file:

@@ -14,6 +14,7 @@ from bench.measuring.operator import Setup, Turn
 from bench.measuring.prediction import DialLaw
 from bench.measuring.progress import Reporter
 from bench.measuring.runner import Runner
+from bench.measuring.tuning import tune
 from bench.measuring.wanted import still_wanted
 from bench.plan.schema import parse_plan
 from bench.session.folder import Session
@@ -213,3 +214,28 @@ def test_a_dip_that_is_elsewhere_is_searched_for_and_told(
     assert "withdraw" in said
     # What was swept in vain is kept beside the reading.
     assert list(session.path.glob(f"sweeps/{row['reading']}-search*.s1p"))
+
+
+def test_a_cold_run_tunes_with_the_valve_cold(tmp_path: Path) -> None:
+    class Watched(World):
+        valves: list[bool]
+
+        def prepare(self, setup: Setup) -> None:
+            super().prepare(setup)
+            self.valves.append(setup.valve)
+
+    world = Watched()
+    world.valves = []
+    session = Session.create(
+        tmp_path / "cold", PLANNED.replace("dials =", 'onset_at = ["3.2 MHz"]\ndials =', 1)
+    )
+    with session.lock():
+        for dial in (0.0, 50.0, 100.0):
+            session.append("resonance", {**read("P", dial), "valve": "cold", "antenna": "no"})
+        bench = Bench(session, world, world, Reporter(0), cold=True)  # type: ignore[arg-type]
+        (item,) = still_wanted(session, ["onset"], ["P"], cold=True)
+        _, f_hz = tune(bench, item)
+        bench.prepare(item, loop=False)
+    assert f_hz == pytest.approx(3.2e6, rel=0.005)
+    # Cold while the analyzer listens, working again for the onset itself.
+    assert world.valves == [False, True]

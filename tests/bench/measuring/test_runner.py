@@ -144,6 +144,145 @@ def test_with_no_instrument_the_session_is_a_notebook(tmp_path: Path) -> None:
     assert onset[0]["angle_u_deg"] == 5.0
 
 
+def typed(session: Session, answers: list[str], kind: str = "resonance") -> tuple[Keyboard, int, list[str]]:
+    """Answers to a run with no instrument; what was asked and said, rows recorded, what was left out."""
+    keyboard = Keyboard(answers)
+    with session.lock():
+        recorded, left = runner(session, keyboard).run(still_wanted(session, [kind], [], cold=False))
+    return keyboard, recorded, left
+
+
+def with_resonances(path: Path) -> Session:
+    session = Session.create(path, PLAN)
+    with session.lock():
+        for dial, f0_hz in ((0.0, 4.0e6), (50.0, 5.5e6), (100.0, 8.0e6)):
+            session.append("resonance", {"coil": "K", "dial": dial, "f0_hz": f0_hz, "method": "typed"})
+    return session
+
+
+def test_the_last_reading_can_be_withdrawn_and_is_taken_again(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "withdrawn", PLAN)
+    answers = ["", "", "", "3.3MHz", "w", "", "", "3.9MHz", "", "", "5.2MHz", "", "", "8.4MHz"]
+    _, recorded, left = typed(session, answers)
+    assert (recorded, left) == (3, [])
+    assert [(r["dial"], r["f0_hz"]) for r in session.rows("resonance")] == [
+        (0.0, 3.9e6),
+        (50.0, 5.2e6),
+        (100.0, 8.4e6),
+    ]
+    # The slip stays in the table, withdrawn.
+    assert "true" in (session.path / "resonance.csv").read_text(encoding="utf-8")
+    # With nothing on record there is nothing to withdraw, and that is said.
+    other = Session.create(tmp_path / "nothing", PLAN)
+    _, recorded, _ = typed(other, ["w", "", "", "", "3.9MHz", "s", "s"])
+    assert recorded == 1
+
+
+def test_a_reading_is_taken_again_from_its_beginning_and_leaves_no_half(tmp_path: Path) -> None:
+    session = with_resonances(tmp_path / "redo")
+    slip = ["", "", "10:40", "r"]
+    whole = ["", "10:40", "10:20", "10:50", "10:30"]
+    # The state of the set is known, so only the dial is asked for again.
+    keyboard, recorded, left = typed(session, [*slip, *whole, "s"], "onset")
+    assert recorded == 4
+    assert len(left) == 1
+    assert [r["angle_deg"] for r in session.rows("onset")] == pytest.approx([110.0, 100.0, 115.0, 105.0])
+    assert "Pass 2 of 2" in keyboard.asked[-2]
+    assert "s: leave out, q: stop" in keyboard.asked[-2]
+
+
+def test_a_pause_lets_go_of_the_instruments_and_goes_on(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "pause", PLAN)
+    let_go: list[str] = []
+
+    class Watched(Instruments):
+        def reopen(self) -> None:
+            let_go.append("now")
+
+    keyboard = Keyboard(["", "", "p", "", "", "", "3.9MHz", "q"])
+    with session.lock(), pytest.raises(Stopped):
+        runner(session, keyboard, Watched(session.plan)).run(
+            still_wanted(session, ["resonance"], [], cold=False)
+        )
+    assert let_go == ["now"]
+    assert any(said.startswith("Paused before coil K: resonance at dial 0") for said in keyboard.said)
+    assert [r["f0_hz"] for r in session.rows("resonance")] == [3.9e6]
+
+
+def test_never_can_be_typed_and_answers_the_frequency(tmp_path: Path) -> None:
+    session = with_resonances(tmp_path / "never")
+    _, recorded, _ = typed(session, ["", "", "never", "", "9:10", "never"], "onset")
+    assert recorded == 3
+    never, up, always = session.rows("onset")
+    assert (never["direction"], never["angle_deg"], never["note"]) == (
+        "onset",
+        None,
+        "no oscillation up to full travel",
+    )
+    assert up["angle_deg"] == pytest.approx(65.0)
+    # Turned all the way back and it does not stop.
+    assert (always["direction"], always["angle_deg"]) == ("onset", 0.0)
+    assert still_wanted(session, [], [], cold=False) == []
+
+
+def test_typed_approaches_that_disagree_are_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = with_resonances(tmp_path / "disagree")
+    typed(session, ["", "", "10:40", "10:20", "11:30", "10:30", "s"], "onset")
+    told = [line for line in capsys.readouterr().err.splitlines() if "disagree" in line]
+    # 25 degrees apart; 5 degrees each leave 14 for two of their combined uncertainties.
+    assert len(told) == 1
+    assert "starts at 11:30 now, at 10:40 before" in told[0]
+
+
+def test_readings_left_out_are_counted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session = Session.create(tmp_path / "count", PLAN)
+    wanted = still_wanted(session, ["resonance"], [], cold=False)
+    keyboard = Keyboard(["s", "", "", "", "5.2MHz", "", "", "8.4MHz"])
+    with session.lock():
+        Runner(Bench(session, keyboard.operator(), Instruments(session.plan), Reporter(len(wanted)))).run(
+            wanted
+        )
+    assert "[2/3, 1 left out]" in capsys.readouterr().err
+
+
+def test_the_first_instruction_says_where_the_known_capacitor_is(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "capacitor", PLAN)
+    keyboard, _, _ = typed(session, ["s", "s", "s"])
+    assert "nown capacitor off" in keyboard.asked[0]
+
+
+def test_another_known_capacitor_or_a_drop_out_at_the_stop_is_no_answer() -> None:
+    plan = parse_plan(PLAN + 'added_capacitor = "100 pF"\n')
+    rows = [row(dial=0.0, f0_hz=4e6, added_c_f=c) for c in (47e-12, 100e-12)]
+    wanted = lacking(plan, {"resonance": rows[:1], "onset": []}, valve="working", antenna="no")
+    assert sum(w.added_c_f is not None for w in wanted) == 3
+    wanted = lacking(plan, {"resonance": rows, "onset": []}, valve="working", antenna="no")
+    assert sum(w.added_c_f is not None for w in wanted) == 2
+    stopped = [
+        row(f_hz=5e6, direction="onset", angle_deg=20.0),
+        row(f_hz=5e6, direction="drop-out", angle_deg=0.0),
+    ]
+    wanted = lacking(plan, {"resonance": [], "onset": stopped}, valve="working", antenna="no")
+    assert [(w.f_hz, w.rows) for w in wanted if w.kind == "onset"] == [(5e6, 2), (7e6, 4)]
+
+
+def test_a_wire_that_will_not_close_is_told(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "stuck", PLAN)
+    instruments, told = Instruments(session.plan), list[str]()
+
+    class Stuck:
+        def close(self) -> None:
+            raise TimedOut("the output may still be on.", port="test port", hint="Switch it off by hand.")
+
+    instruments._open["generator", "test port"] = Stuck()
+    instruments.tell = told.append
+    instruments.reopen()
+    assert "may still be on" in told[0]
+    assert instruments._open == {}
+
+
 def test_what_cannot_be_read_is_asked_again_and_s_leaves_out(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "skips", PLAN)
     wanted = still_wanted(session, ["resonance"], [], cold=False)
@@ -220,6 +359,8 @@ def test_the_first_instruction_keeps_the_coil_s_name(tmp_path: Path) -> None:
     with session.lock():
         runner(session, keyboard).run(still_wanted(session, ["resonance"], [], cold=False)[:1])
     assert keyboard.asked[0].startswith("Plug in coil K;")
+    # Q and f0 of the table hold with the control at 0, also where they are typed (contract).
+    assert "fully back" in keyboard.asked[1]
 
 
 def test_a_level_of_its_own_is_used_and_another_boards_is_refused(tmp_path: Path) -> None:

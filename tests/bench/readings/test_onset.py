@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench.errors import ReadingError
-from bench.measuring.operator import Setup, Turn
+from bench.measuring.operator import Setup, Skipped, Stopped, Turn
 from bench.readings import onset, turning
 from drivers.errors import TimedOut
 from drivers.roles import Sample
@@ -233,3 +233,71 @@ def test_hands_are_told_to_turn_back_soon_after_onset() -> None:
     bench._step = watched  # type: ignore[method-assign]
     measured(bench, listen=False)
     assert 140.0 < furthest < 165.0
+
+
+class Stumbling(Bench):
+    """Hands that stumble: in chosen turns the detector's lead comes off, so that no event is seen."""
+
+    def __init__(
+        self, *args: float, off_in: set[int], answers: list[bool | BaseException], **more: int
+    ) -> None:
+        super().__init__(*args, **more)
+        self.off_in, self.answers, self.asked = off_in, answers, list[str]()
+
+    def _step(self) -> Sample:
+        sample = super()._step()
+        return replace(sample, level=0.07 + 0 * sample.level) if len(self.turns) in self.off_in else sample
+
+    def retry(self, problem: str) -> bool:
+        self.asked.append(problem)
+        answer = self.answers.pop(0)
+        if isinstance(answer, BaseException):
+            raise answer
+        return answer
+
+
+def stumbled(bench: Stumbling, repeats: int = 3) -> tuple[onset.Passes, list[str]]:
+    stops, told = turning.learn_stops(bench, bench, TRAVEL), list[str]()
+    passes = onset.measure_onset(bench, bench, stops, repeats=repeats, listen=False, on_trouble=told.append)
+    return passes, told
+
+
+def test_one_failed_pass_is_taken_again_and_the_others_stay() -> None:
+    # Turns 1 and 2 are the search; 3 and 4 the first pass; the fifth fails.
+    passes, told = stumbled(Stumbling(140.0, 134.0, off_in={5}, answers=[]))
+    assert len(passes.approaches) == 6
+    assert sum("taken again" in text for text in told) == 1
+    ups = [a.angle_deg for a in passes.approaches if a.starts]
+    assert ups == pytest.approx([140.0] * 3, abs=1.0)
+
+
+@pytest.mark.parametrize("choice", [Skipped("left out for now"), Stopped("Stopped.")])
+def test_after_three_failures_the_operator_says_and_whole_passes_stand(choice: Exception) -> None:
+    bench = Stumbling(140.0, 134.0, off_in={5, 6, 7}, answers=[choice])
+    passes, _ = stumbled(bench)
+    assert "3 times" in bench.asked[0]
+    assert passes.ended is choice
+    assert [a.starts for a in passes.approaches] == [True, False]
+
+
+def test_after_three_failures_the_operator_may_have_it_tried_again() -> None:
+    bench = Stumbling(140.0, 134.0, off_in={5, 6, 7}, answers=[True])
+    passes, _ = stumbled(bench)
+    assert passes.ended is None
+    assert len(passes.approaches) == 6
+
+
+def test_approaches_that_disagree_are_told_at_once() -> None:
+    class Slipping(Stumbling):
+        def begin_turn(self, turn: Turn) -> None:
+            super().begin_turn(turn)
+            # The sensor's coupling slips between the first pass and the second.
+            if len(self.turns) == 5:
+                self.starts_deg, self.stops_deg = 150.0, 144.0
+
+    _, told = stumbled(Slipping(140.0, 134.0, off_in=set(), answers=[]), repeats=2)
+    assert len(told) == 1
+    assert "starts" in told[0]
+    assert "later" in told[0]
+    _, told = stumbled(Stumbling(140.0, 134.0, off_in=set(), answers=[]))
+    assert told == []

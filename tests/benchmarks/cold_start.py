@@ -1,0 +1,274 @@
+"""From a cold start to Q within one percent, and what earlier readings save after it, beside a fixed dense sweep.
+
+    python tests/benchmarks/cold_start.py [READINGS] [SETS]
+
+A tank behind a loop, by the definitions of Q and coupling (one circle), a metre of cable, noise of 1e-3 in each quadrature;
+uniform sweeps of at most 101 points. Cold: Q 30 to 300, coupling 0.05 to 0.5, anywhere in a band of 3 to 1. Later: whole sets
+of two coils measured by the runner, plates between straight-line frequency and straight-line capacity, dials set by hand.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bench.measuring.bench import Bench
+from bench.measuring.operator import Setup, Turn
+from bench.measuring.progress import Reporter
+from bench.measuring.runner import Runner
+from bench.measuring.wanted import still_wanted
+from bench.physics.resonance import fit_sweep
+from bench.readings.resonance import measure_resonance
+from bench.session.folder import Session
+from drivers.roles import AnalyzerLimits, Complexes, Floats, Sweep
+from drivers.scpi import ScpiAnalyzer
+from drivers.simulators.scpi import serve_scpi_analyzer
+
+NOISE = 1e-3
+LOW_HZ, HIGH_HZ = 3e6, 9e6
+GOAL = 0.01
+SECONDS_PER_POINT = 2e-3
+LIMITS = AnalyzerLimits(1e5, 60e6, 101, SECONDS_PER_POINT)
+DENSE = 6001
+DIALS = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)
+
+
+class Tank:
+    """What an analyzer sees, and how much it was asked; also the world of a simulated one."""
+
+    limits = LIMITS
+
+    def __init__(self, f0_hz: float, q: float, beta: float, random: np.random.Generator) -> None:
+        self.f0_hz, self.q, self.beta, self.random = f0_hz, q, beta, random
+        self.sweeps: list[int] = []
+
+    def identify(self) -> str:
+        return "benchmark"
+
+    def close(self) -> None:
+        return None
+
+    def reflection(self, f_hz: Floats) -> Complexes:
+        circle = 2 * self.beta / (1 + self.beta + 1j * self.q * (f_hz / self.f0_hz - self.f0_hz / f_hz))
+        noise = self.random.normal(size=(2, len(f_hz)))
+        cable = np.exp(-4j * np.pi * f_hz / (0.66 * 299792458.0))
+        return np.asarray((circle - 1) * cable + NOISE * (noise[0] + 1j * noise[1]))
+
+    def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
+        assert points <= self.limits.most_points
+        self.sweeps.append(points)
+        f_hz = np.linspace(start_hz, stop_hz, points)
+        return Sweep(f_hz, self.reflection(f_hz))
+
+
+def drawn(seed: int) -> Tank:
+    random = np.random.default_rng(seed)
+    f0 = math.exp(random.uniform(math.log(1.05 * LOW_HZ), math.log(0.95 * HIGH_HZ)))
+    q = math.exp(random.uniform(math.log(30), math.log(300)))
+    return Tank(f0, q, math.exp(random.uniform(math.log(0.05), math.log(0.5))), random)
+
+
+def dense_points(tank: Tank, q_u: float) -> float:
+    """Points of one uniform sweep over the whole band that bring the same uncertainty of Q."""
+    f_hz = np.linspace(LOW_HZ, HIGH_HZ, DENSE)
+    near = np.abs(f_hz / tank.f0_hz - 1) < 10 / tank.q
+    found = fit_sweep(f_hz[near], tank.reflection(f_hz[near]))
+    assert found.q_u is not None
+    return float(DENSE * (found.q_u / q_u) ** 2)
+
+
+def cold(readings: int) -> None:
+    sweeps, points, errors, shares, fixed, failed = [], [], [], [], [], 0
+    for seed in range(readings):
+        tank = drawn(seed)
+        try:
+            found = measure_resonance(tank, LOW_HZ, HIGH_HZ, q_goal=GOAL).resonance
+        except Exception as problem:
+            print(f"  seed {seed}: Q {tank.q:.0f}, coupling {tank.beta:.2f}: {problem}")
+            failed += 1
+            continue
+        assert found.q is not None
+        assert found.q_u is not None
+        sweeps.append(len(tank.sweeps))
+        points.append(sum(tank.sweeps))
+        errors.append(found.q / tank.q - 1)
+        shares.append((found.q - tank.q) / found.q_u)
+        fixed.append(dense_points(tank, found.q_u))
+    error = np.array(errors)
+    print(f"Cold start, {readings} readings (3:1 band, Q 30 to 300, coupling 0.05 to 0.5, noise 1e-3)")
+    print(f"  {'':34}{'measured':>10}  to reach")
+    print(f"  {'sweeps, median':34}{np.median(sweeps):>10.0f}  2")
+    print(f"  {'points, median':34}{np.median(points):>10.0f}  at most 80")
+    print(f"  {'points, 95th percentile':34}{np.quantile(points, 0.95):>10.0f}  at most 160")
+    print(f"  {'worst error of Q, percent':34}{100 * np.abs(error).max():>10.2f}  at most 5")
+    print(f"  {'rms error of Q, percent':34}{100 * np.sqrt(np.mean(error**2)):>10.2f}")
+    print(f"  {'within 2 u, percent':34}{100 * np.mean(np.abs(shares) < 2):>10.1f}")
+    print(f"  {'no reading':34}{failed:>10}  0")
+    print(
+        f"  Fixed plan for the same uncertainty, one dense sweep of the band: median {np.median(fixed):.0f} points "
+        f"({np.quantile(fixed, 0.05):.0f} to {np.quantile(fixed, 0.95):.0f} in nine of ten)\n"
+    )
+
+
+def on_a_wire(cases: int) -> None:
+    """Seconds through driver and socket, on a simulated analyzer that takes its time over every point."""
+    rows = []
+    for seed in range(1000, 1000 + cases):
+        tank = drawn(seed)
+        with serve_scpi_analyzer(tank) as server:
+            analyzer = ScpiAnalyzer(server.address)
+            begun = time.perf_counter()
+            found = measure_resonance(analyzer, LOW_HZ, HIGH_HZ, q_goal=GOAL).resonance
+            adaptive = time.perf_counter() - begun
+            assert found.q_u is not None
+            points = math.ceil(dense_points(tank, found.q_u))
+            edges = np.linspace(LOW_HZ, HIGH_HZ, math.ceil(points / 101) + 1)
+            begun = time.perf_counter()
+            for low, high in itertools.pairwise(edges):
+                analyzer.sweep(float(low), float(high), 101)
+            rows.append((tank.q, adaptive, points, time.perf_counter() - begun))
+            analyzer.close()
+    print(f"Seconds on a simulated SCPI analyzer, {1e3 * SECONDS_PER_POINT:g} ms a point, cold start")
+    print(f"  {'Q':>6}{'adaptive, s':>14}{'fixed, points':>16}{'fixed, s':>11}{'times':>8}")
+    for q, adaptive, points, fixed in rows:
+        print(f"  {q:>6.0f}{adaptive:>14.2f}{points:>16}{fixed:>11.2f}{fixed / adaptive:>8.1f}")
+    print()
+
+
+PLAN = """
+[receiver]
+supply = "45 V"
+[receiver.tuning]
+dial = [0, 100]
+capacitance = ["150 pF", "15 pF"]
+[receiver.control]
+resistance = "5 kohm"
+"""
+COIL = """
+[[coil]]
+name = "{name}"
+grid = {{ inductance = "{l_uh} uH", q = [[1e6, 100], [9e6, 100]] }}
+tickler = {{ turns = 6, inductance = "1 uH", k = 0.3 }}
+dials = [0, 20, 40, 60, 80, 100]
+"""
+
+
+class Set(Tank):
+    """A set of two coils with obedient hands; what the plan says of it is a few percent off."""
+
+    def __init__(self, seed: int) -> None:
+        random = np.random.default_rng(seed)
+        super().__init__(1e6, 100.0, 0.1, random)
+        self.mix, self.ends = random.uniform(0, 1), (150e-12, 15e-12) * (1 + random.uniform(-0.05, 0.05, 2))
+        self.l_h = {"P": 30e-6 * random.uniform(0.95, 1.05), "R": 8e-6 * random.uniform(0.95, 1.05)}
+        self.stray_f = {name: random.uniform(8e-12, 22e-12) for name in "PR"}
+        self.q0 = {name: math.exp(random.uniform(math.log(30), math.log(300))) for name in "PR"}
+        self.beta0 = {name: math.exp(random.uniform(math.log(0.05), math.log(0.5))) for name in "PR"}
+        self.slope = {name: random.uniform(-0.1, 0.3) for name in "PR"}
+        self.coil, self.taken = "P", dict[tuple[str, float], list[int]]()
+
+    def tuned(self, coil: str, dial: float) -> float:
+        share, (most, least) = dial / 100, self.ends
+        capacity_like = most + share * (least - most)
+        frequency_like = (most**-0.5 + share * (least**-0.5 - most**-0.5)) ** -2
+        c = self.mix * capacity_like + (1 - self.mix) * frequency_like + self.stray_f[coil]
+        return float(1 / (2 * math.pi * math.sqrt(self.l_h[coil] * c)))
+
+    def has(self, role: str) -> bool:
+        return role == "analyzer"
+
+    def raw(self) -> bool:
+        return False
+
+    def analyzer(self) -> Set:
+        return self
+
+    def reopen(self) -> None:
+        return None
+
+    def caution(self, lines: list[str]) -> None:
+        return None
+
+    def prepare(self, setup: Setup) -> None:
+        self.coil = setup.coil
+
+    def set_dial(self, dial: float) -> float:
+        self.f0_hz = self.tuned(self.coil, dial + self.random.normal(0, 0.1))
+        relative = self.f0_hz / self.tuned(self.coil, 50.0)
+        self.q = self.q0[self.coil] * relative ** self.slope[self.coil]
+        self.beta = min(self.beta0[self.coil] * relative ** (1 + self.slope[self.coil]), 0.8)
+        self.sweeps = self.taken[self.coil, dial] = []
+        return dial
+
+    def rest_control(self, angle_deg: float) -> None:
+        return None
+
+    def begin_turn(self, turn: Turn) -> None:
+        raise NotImplementedError
+
+    def hears_oscillation(self) -> bool:
+        return False
+
+    def number(self, question: str, read: Any) -> float:
+        raise NotImplementedError
+
+    def retry(self, problem: str) -> bool:
+        return False
+
+
+class Silent(Reporter):
+    def say(self, text: str) -> None:
+        return None
+
+
+def later(sets: int) -> None:
+    counts: dict[tuple[str, float], list[list[int]]] = {}
+    errors: list[float] = []
+    for seed in range(sets):
+        world = Set(seed)
+        with tempfile.TemporaryDirectory() as folder:
+            plan = PLAN + COIL.format(name="P", l_uh=30) + COIL.format(name="R", l_uh=8)
+            session = Session.create(Path(folder) / "s", plan)
+            hands: Any = world
+            with session.lock():
+                wanted = still_wanted(session, [], [], cold=False)
+                Runner(Bench(session, hands, hands, Silent(0))).run(wanted)
+            for row in session.rows("resonance"):
+                q = (
+                    world.q0[row["coil"]]
+                    * (world.tuned(row["coil"], row["dial"]) / world.tuned(row["coil"], 50.0))
+                    ** world.slope[row["coil"]]
+                )
+                errors.append(row["q"] / q - 1)
+        for place, sweeps in world.taken.items():
+            counts.setdefault(place, []).append(sweeps)
+    print(f"Later settings of the dial, {sets} sets of two coils measured one after the other by the runner")
+    print(f"  {'coil':>8}{'dial':>6}{'sweeps, median':>16}{'one sweep':>11}{'points: median':>16}{'95th':>6}")
+    for (coil, dial), taken in counts.items():
+        n, points = [len(one) for one in taken], [sum(one) for one in taken]
+        print(
+            f"  {'first' if coil == 'P' else 'second':>8}{dial:>6g}{np.median(n):>16.0f}{np.mean(np.array(n) == 1):>11.0%}"
+            f"{np.median(points):>16.0f}{np.quantile(points, 0.95):>6.0f}"
+        )
+    for name, places in (
+        ("first coil, from its third setting on", [("P", d) for d in DIALS[2:]]),
+        ("second coil, from its second setting on", [("R", d) for d in DIALS[1:]]),
+    ):
+        taken = [one for place in places for one in counts.get(place, [])]
+        good = np.mean([len(one) == 1 and sum(one) <= 41 for one in taken])
+        print(f"  {name}: one sweep of at most 41 points in {good:.1%} (to reach: always)")
+    print(f"  readings: {len(errors)} of {12 * sets}, worst error of Q {100 * max(map(abs, errors)):.2f} %")
+
+
+if __name__ == "__main__":
+    number = [int(text) for text in sys.argv[1:]]
+    cold(number[0] if number else 300)
+    on_a_wire(6)
+    later(number[1] if len(number) > 1 else 40)
