@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -43,6 +44,7 @@ class Bench:
     made: list[tuple[str, str]] = field(default_factory=list, init=False)
     quiet: Quiet | None = field(default=None, init=False)
     sweep_noise: float | None = field(default=None, init=False)
+    _thinking: ThreadPoolExecutor | None = field(default=None, init=False)
     _stops: Stops | None = field(default=None, init=False)
     _dial_ends: DialEnds | None = field(default=None, init=False)
 
@@ -128,9 +130,11 @@ class Bench:
             and (row["valve"] or self.valve) == self.valve
         ]
 
-    def dial_law(self) -> DialLaw:
-        """The set's dial law as far as the rows on record tell it."""
-        return DialLaw(self.plan, self.alike())
+    def dial_law_coming(self) -> Future[DialLaw]:
+        """The set's dial law as far as the rows on record tell it, worked out in a thread of its own."""
+        if self._thinking is None:
+            self._thinking = ThreadPoolExecutor(1, "dial law")
+        return self._thinking.submit(DialLaw, self.plan, self.alike())
 
     def tuned(self, coil: str) -> list[Row]:
         """A coil's resonance rows without added capacitor, by dial; of this run's state of the valve where there are any."""

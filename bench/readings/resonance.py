@@ -360,6 +360,8 @@ def _take(bench: Bench, item: Wanted) -> int:
         # Opened before anything is asked: a dead instrument is told before the set is made ready for it.
         bench.instruments.analyzer()
     bench.prepare(item, loop=True)
+    # Worked out while the hands are busy with control and dial.
+    law = bench.dial_law_coming()
     bench.operator.rest_control(0.0)
     dial = bench.set_dial(item.dial)
     if typed:
@@ -372,7 +374,7 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
-    expected = bench.dial_law().expected(item.coil, dial, item.added_c_f or 0.0)
+    expected = law.result().expected(item.coil, dial, item.added_c_f or 0.0)
     guess = _guess(bench, expected)
     bands = _bands(bench, item, expected)
     if guess is not None:
