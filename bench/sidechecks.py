@@ -19,6 +19,7 @@ from bench.physics.onset_curve import CurveOnset, onset_of_curve
 from bench.physics.uncertainty import weighted_mean
 from bench.plan.schema import Plan, recipe
 from bench.quantities import show
+from bench.readings.turning import RESTING_U_DEG
 from bench.session.folder import Session
 
 Row = Mapping[str, Any]
@@ -65,7 +66,7 @@ def side_checks(session: Session, coils: Sequence[str] = ()) -> list[Check]:
         if coils and coil.name not in coils:
             continue
         mine = {name: [r for r in rows if r["coil"] == coil.name] for name, rows in tables.items()}
-        now = {name: _present(plan, coil.name, rows) for name, rows in mine.items()}
+        now = {name: present_rows(plan, coil.name, rows) for name, rows in mine.items()}
         measure = f"regenbench measure {session.path} --coil '{coil.name}'"
         found += [
             body(plan, coil.name, now["body"], measure),
@@ -78,9 +79,10 @@ def side_checks(session: Session, coils: Sequence[str] = ()) -> list[Check]:
     return found
 
 
-def _present(plan: Plan, coil: str, rows: Iterable[Row]) -> list[Row]:
+def present_rows(plan: Plan, coil: str, rows: Iterable[Row]) -> list[Row]:
+    """The rows of a coil as it is now wound, in the set as it is now."""
     present = recipe(plan, coil)
-    return [row for row in rows if (row["recipe"] or present) == present]
+    return [row for row in rows if row["coil"] == coil and (row["recipe"] or present) == present]
 
 
 def _hz(plan: Plan, f_hz: float) -> str:
@@ -189,7 +191,7 @@ def runs(plan: Plan, rows: Sequence[Row]) -> list[list[Row]]:
     """Curve rows parted into runs: one dial setting and antenna state, by rising angle; runs by rising frequency."""
     parted: list[list[Row]] = []
     for row in rows:
-        if row["angle_deg"] is None or not row["f_hz"]:
+        if row["angle_deg"] is None or not row["f_hz"] or not row["q"]:
             continue
         for run in parted:
             alike = (row["antenna"] or "") == (run[0]["antenna"] or "")
@@ -265,7 +267,7 @@ def steepness(plan: Plan, coil: str, rows: Sequence[Row], measure: str) -> Check
     """Share of the loss that one degree cancels at onset, from the run of 1/Q."""
     out = []
     for run in runs(plan, rows):
-        found = _onset(run)
+        found = onset_of_run(run)
         if found is not None:
             out.append(
                 {
@@ -296,15 +298,13 @@ def steepness(plan: Plan, coil: str, rows: Sequence[Row], measure: str) -> Check
     )
 
 
-def _onset(run: Sequence[Row]) -> CurveOnset | None:
-    known = [row for row in run if row["q"]]
-    if len(known) < 3:
-        return None
+def onset_of_run(run: Sequence[Row]) -> CurveOnset | None:
+    """The onset that one run of curve rows points to."""
     return onset_of_curve(
-        [float(r["angle_deg"]) for r in known],
-        [float(r["q"]) for r in known],
-        [float(r["q_u"] or UNSURE_SHARE * r["q"]) for r in known],
-        0.1,
+        [float(r["angle_deg"]) for r in run],
+        [float(r["q"]) for r in run],
+        [float(r["q_u"] or UNSURE_SHARE * r["q"]) for r in run],
+        RESTING_U_DEG,
     )
 
 

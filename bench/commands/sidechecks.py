@@ -55,7 +55,8 @@ COLUMNS = {
 @click.argument("session")
 @click.option("--coil", "coils", multiple=True, metavar="NAME", help="Only this coil (may be given again).")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def command(session: str, coils: tuple[str, ...], as_json: bool) -> None:
+@click.option("--chart", is_flag=True, help="Draw a sheet for each coil, too, into the session's charts.")
+def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) -> None:
     """What else SESSION's readings say, a table and a sentence each; and what was not read, with the command that reads it.
 
     A hand near the set detunes it; the wiper makes noise; the control pulls the dial; the antenna loads the tank. Onsets
@@ -73,11 +74,16 @@ def command(session: str, coils: tuple[str, ...], as_json: bool) -> None:
 
         document = {"session": opened.name, "checks": [check.document() for check in found]}
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
-        return
-    for number, check in enumerate(found):
-        if number:
-            click.echo()
-        _print(check)
+    else:
+        for number, check in enumerate(found):
+            if number:
+                click.echo()
+            _print(check)
+    if chart:
+        from bench.charts.side import draw_into
+
+        for path in draw_into(opened, coils):
+            click.echo(f"Drawn: {path}", err=True)
 
 
 def _print(check: Check) -> None:

@@ -400,7 +400,7 @@ class _Run:
     def set_loop(self, last: CurvePoint) -> tuple[CurvePoint, SignalCheck | None]:
         """Set the loop at the last angle; the point read there, and Q with less signal beside it."""
         before: CurvePoint | None = None
-        point = self.here_again(self.q_goal)
+        point = self.here_again(LOOK_GOAL)
         for _ in range(MOST_LOOP_MOVES):
             beta = point.resonance.beta or 0.0
             if LEAST_BETA <= beta <= MOST_BETA:
@@ -410,6 +410,8 @@ class _Run:
                 f"the loop is {'loosened' if beta > MOST_BETA else 'brought nearer'} at the last angle"
             )
             self.hands.move_loop(beta > MOST_BETA)
+            point = self.here_again(LOOK_GOAL)
+        if point.q_u > self.q_goal * point.q:
             point = self.here_again(self.q_goal)
         return self.checked(point, before, self.q_goal)
 
