@@ -233,6 +233,7 @@ class Seat:
         self._left: set[str] = set()
         self._planned = facts.planned(session.plan)
         desk.publish("set", facts.set_facts(session))
+        self.detail("")
         self.refresh()
 
     def refresh(self) -> None:

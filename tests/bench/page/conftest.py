@@ -10,6 +10,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -79,19 +80,22 @@ class Tab:
 
     def text(self, selector: str) -> str:
         """The text of an element as shown."""
-        return str(self.run(f"document.querySelector({selector!r})?.innerText ?? ''"))
+        found = f"document.querySelector({selector!r})"
+        return str(self.run(f"{found}?.innerText ?? {found}?.textContent ?? ''"))
 
-    def click(self, selector: str) -> None:
-        """Press the mouse in the middle of an element, wherever that is on the screen."""
+    def click(self, selector: str) -> bool:
+        """Press the mouse in the middle of an element, wherever that is on the screen; whether there was one."""
         box = self.run(
-            f"(() => {{ const e = document.querySelector({selector!r}); e.scrollIntoView({{block: 'center'}});"
-            "const b = e.getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2]; })()"
+            f"(() => {{ const e = document.querySelector({selector!r}); if (!e) return null;"
+            "e.scrollIntoView({block: 'center'}); const b = e.getBoundingClientRect();"
+            "return [b.x + b.width / 2, b.y + b.height / 2]; })()"
         )
-        for kind in ("mousePressed", "mouseReleased"):
+        for kind in ("mousePressed", "mouseReleased") if box else ():
             self.call(
                 "Input.dispatchMouseEvent",
                 {"type": kind, "x": box[0], "y": box[1], "button": "left", "clickCount": 1},
             )
+        return box is not None
 
     def key(self, key: str) -> None:
         """Press and release one key."""
@@ -143,7 +147,9 @@ class Browser:
         told = profile / "DevToolsActivePort"
         until(lambda: told.is_file() and len(told.read_text().split()) == 2, "the browser has started")
         port, path = told.read_text().split()
-        self._link = connect(f"ws://127.0.0.1:{port}{path}", max_size=None, proxy=None)
+        self._open = ExitStack()
+        address = f"ws://127.0.0.1:{port}{path}"
+        self._link = self._open.enter_context(connect(address, max_size=None, proxy=None))
         self._number = 0
         self._events: list[dict[str, Any]] = []
 
@@ -182,7 +188,7 @@ class Browser:
 
     def close(self) -> None:
         """End this browser and the processes that it started."""
-        self._link.close()
+        self._open.close()
         os.killpg(self._process.pid, signal.SIGTERM)
         try:
             self._process.wait(10)
