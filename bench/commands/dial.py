@@ -207,13 +207,15 @@ def _spread(one: dict[str, Any], unit: str, like: str) -> Iterator[str]:
     yield from _table(rows)
     cost = one["cost"]
     yield (
-        f"  What it costs at {show(cost['f_hz'], 'frequency', unit)}: the tank has {show(cost['c_f'], 'capacitance', like)} and "
-        f"√(L/C) {cost['impedance_ohm']:.0f} ohm, {100 * cost['of_most']:.0f} % of what the capacitor's least would leave with a larger coil;"
+        f"  What it costs at {show(cost['f_hz'], 'frequency', unit)}: {show(cost['c_f'], 'capacitance', like)} in the tank and "
+        f"√(L/C) {cost['impedance_ohm']:.0f} ohm,"
     )
+    yield f"  {100 * cost['of_most']:.0f} % of what a larger coil would have with the tuning capacitor at its least;"
     if cost["q"] is None:
         yield "  its Q was not read, so its impedance at resonance is not known."
     else:
-        far = "" if cost["q_read_there"] else " (carried on from where it was read)"
+        far = "" if cost["q_read_there"] else " (guessed from where it was read)"
         yield (
-            f"  Q {cost['q']:.0f}{far} makes {cost['tank_ohm'] / 1e3:.0f} kohm at resonance (mica or air capacitors; lossy ones take from Q)."
+            f"  Q {cost['q']:.0f}{far} makes {cost['tank_ohm'] / 1e3:.0f} kohm at resonance, with mica or air capacitors; lossy "
+            "ones take from Q."
         )
