@@ -73,7 +73,7 @@ def of_stack(fit: StackFit, keep: Floats | None = None) -> Circles:
         fit.h,
         fit.b,
         fit.coefficients,
-        fit.covariance(),
+        fit.covariance,
         fit.variance,
         None,
         keep,

@@ -81,11 +81,14 @@ class Axis:
 
 def shape(x: Floats, x0: Floats | float, h: Floats | float) -> Complexes:
     """1 / (1 + j(x - x0)/h), broadcast."""
-    y = (x - x0) / h
-    real = 1.0 / (1.0 + y * y)
+    y = np.asarray((x - x0) / h)
+    real = y * y
+    real += 1.0
+    np.reciprocal(real, out=real)
     r = np.empty(real.shape, dtype=np.complex128)
     r.real = real
-    r.imag = -y * real
+    y *= real
+    np.negative(y, out=r.imag)
     return r
 
 
@@ -152,20 +155,21 @@ class StackFit:
         values: Complexes = (self.axis.basis_at(x, self.order) * self.coefficients).sum(-1)
         return values
 
+    @cached_property
     def covariance(self) -> Complexes:
         """(G^H G)^-1 (k, m + 2, m + 2) of coefficients, b, and the relative step of the pole; times the variance."""
+        m = self.order + 1
+        basis = self.axis.basis[:, :m]
         r = shape(self.axis.x, self.x0[:, None], self.h[:, None])
-        columns = np.concatenate(
-            [
-                np.broadcast_to(
-                    self.axis.basis[:, : self.order + 1].T[None], (len(r), self.order + 1, r.shape[1])
-                ),
-                r[:, None, :],
-                (self.b[:, None] * r * r)[:, None, :],
-            ],
-            axis=1,
-        )
-        gram = columns.conj() @ columns.swapaxes(1, 2)
+        columns = (r, self.b[:, None] * r * r)
+        gram = np.zeros((len(r), m + 2, m + 2), dtype=complex)
+        gram[:, :m, :m] = np.eye(m)
+        for i, column in enumerate(columns):
+            gram[:, :m, m + i] = column @ basis
+            gram[:, m + i, :m] = gram[:, :m, m + i].conj()
+            gram[:, m + i, m + i] = _power(column)
+        gram[:, m, m + 1] = _dot(*columns)
+        gram[:, m + 1, m] = gram[:, m, m + 1].conj()
         return inverse(gram)
 
 
@@ -196,14 +200,10 @@ def smallest_rss(s: Complexes) -> Floats:
 
 def _real_project(a: Complexes, basis: Floats) -> Complexes:
     """a less its part in the span of a real orthonormal basis; a is (k, n)."""
-    k, n = a.shape
     if basis.shape[1] == 1:
         level: Complexes = a - (a.sum(-1) * (basis[0, 0] ** 2))[:, None]
         return level
-    flat = np.ascontiguousarray(a).view(np.float64).reshape(k, n, 2)
-    parts = np.einsum("knc,nm->kmc", flat, basis, optimize=True)
-    back = np.einsum("kmc,nm->knc", parts, basis, optimize=True)
-    rest: Complexes = np.ascontiguousarray(flat - back).view(np.complex128)[..., 0]
+    rest: Complexes = a - (a @ basis) @ basis.T
     return rest
 
 

@@ -24,7 +24,9 @@ from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U
 
 CABLE_S = 10e-9  # there and back through a metre of cable
 LOOP_TURN = 0.3  # radians that a loop's own reactance turns S for each e-fold of frequency
-SLOPE_ODDS = 0.7  # of a slope against none, before the data are seen
+SLOPE_ODDS = (
+    0.15  # of a slope against none, before the data are seen: at most a twentieth is lost where there is none
+)
 BEND = 0.1  # what a loop bends S, after its turn is taken out, at an e-fold of frequency from the middle
 BEND_ODDS = 0.7
 BLOCK = 32_000  # numbers that stay in a processor's cache while a block of sweeps is fitted
@@ -132,9 +134,7 @@ def _bent(
         return circles
     start = sloped.rows(rows)
     bent = fit_stack(axis, s[rows] * np.exp(-1j * turn[rows, None] * axis.x), start.x0, start.log_h, 2)
-    more, keep = _odds(
-        BEND_ODDS, start, bent, expected[rows], bent.variance * bent.covariance()[:, 2, 2].real
-    )
+    more, keep = _odds(BEND_ODDS, start, bent, expected[rows], bent.variance * bent.covariance[:, 2, 2].real)
     return circle.blended_in(circles, circle.of_stack(bent, keep), rows, share[rows] * more)
 
 
@@ -155,7 +155,7 @@ def _slope_odds(axis: Axis, level: StackFit, sloped: StackFit) -> tuple[Floats, 
     usual = axis.scale_hz * (2 * np.pi * CABLE_S + LOOP_TURN / middle_hz)
     a = np.abs(sloped.background(sloped.x0))
     expected = (a * usual / np.abs(axis.middle[1][1])) ** 2
-    return _odds(SLOPE_ODDS, level, sloped, expected, sloped.variance * sloped.covariance()[:, 1, 1].real)
+    return _odds(SLOPE_ODDS, level, sloped, expected, sloped.variance * sloped.covariance[:, 1, 1].real)
 
 
 def _odds(
