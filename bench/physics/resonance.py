@@ -23,6 +23,7 @@ from bench.physics.resonance_fit import (
     Axis,
     Complexes,
     Floats,
+    odd_noise,
     shape,
 )
 from bench.physics.resonance_level import fit_level
@@ -50,6 +51,8 @@ LEAST_HZ, MOST_HZ = 1e-3, 1e15
 SCALE = (1e-6, 2.0)
 WILD = 1e6  # times the usual size: such a point leaves no room for the others in a double
 STRAY_SHARE = 0.05
+LONE = 15.0  # times the usual bend between three points
+UNSURE = 0.03  # of ln Q: more than noise alone mostly leaves, so lone points may be the cause
 
 
 def fit_sweep(f_hz: ArrayLike, s11: ArrayLike) -> Resonance:
@@ -162,8 +165,6 @@ def _line_under(
         a=a,
         b=complex(solved[-1]),
         noise=noise,
-        low_hz=float(axis.centre_hz - axis.scale_hz),
-        high_hz=float(axis.centre_hz + axis.scale_hz),
     )
 
 
@@ -198,6 +199,13 @@ def _unit_careful(f: Floats, s: Complexes, warnings: list[str]) -> Resonance:
         if len(f) < FEWEST_POINTS:
             return Resonance(points_used=len(f), warnings=tuple(warnings))
     seen = study(f, s)
+    lone = _lone(s)
+    if lone.any() and (seen.main is None or seen.main.error > UNSURE):
+        without = study(f[~lone], s[~lone])
+        if without.main is not None and (seen.main is None or without.main.error < 0.3 * seen.main.error):
+            if WARNINGS["stray"] not in warnings:
+                warnings.append(WARNINGS["stray"])
+            f, s, seen = f[~lone], s[~lone], without
     stray = _stray(f, seen)
     if stray.any():
         # A few wild points look like a resonance between two points of the sweep.
@@ -218,6 +226,20 @@ def _stray(f: Floats, seen: Study) -> NDArray[np.bool_]:
         if across(f, place.f0_hz, place.f0_hz / (2 * place.h_hz)) < FEWEST_ACROSS:
             stray |= np.abs(f - place.f0_hz) <= max(place.h_hz, 0.6 * float(np.diff(f).min()))
     return stray if stray.sum() <= STRAY_SHARE * len(f) else np.zeros(len(f), dtype=bool)
+
+
+def _lone(s: Complexes) -> NDArray[np.bool_]:
+    """Points (n,) that alone are far off a straight line between their neighbours: without them the sweep is smooth there."""
+    lone = np.zeros(len(s), dtype=bool)
+    for _ in range(int(STRAY_SHARE * len(s)) + 1):
+        at = np.flatnonzero(~lone)
+        kept = s[at]
+        bend = np.abs(kept[1:-1] - 0.5 * (kept[:-2] + kept[2:]))
+        i = int(bend.argmax())
+        if bend[i] < LONE * float(np.median(bend)):
+            return lone
+        lone[at[i + 1]] = True
+    return np.zeros(len(s), dtype=bool)
 
 
 def _why_not(f: Floats, seen: Study) -> str:
@@ -252,7 +274,7 @@ def _explained(f: Floats, s: Complexes, seen: Study, main: Window, warnings: lis
     )
     if others:
         warnings.append(WARNINGS["two resonances"])
-    if main.rivals and float(found.q_loaded_u[0]) > 1e-3 * q_loaded:
+    if (main.rivals or odd_noise(fit.residual[None])[0]) and float(found.q_loaded_u[0]) > 1e-3 * q_loaded:
         warnings.append(WARNINGS["uneven"])
     part = slice(main.low, main.high)
     turned = unturned(f, s, main.delay_s)[part]
@@ -302,7 +324,7 @@ def _result(
         said.append(WARNINGS["overcoupled"])
     elif beta > TIGHT:
         said.append(WARNINGS["tight"])
-    elif beta < 0.02 and float(np.sqrt(cov[2, 2])) > LOOSE_U * q:
+    elif float(np.sqrt(cov[2, 2])) > LOOSE_U * q and (beta < 0.02 or not said):
         said.append(WARNINGS["loose"])
     u = np.sqrt(np.diag(cov))
     return Resonance(

@@ -25,6 +25,7 @@ Complexes = NDArray[np.complex128]
 
 MOST_ORDER = 4
 MOST_STEPS = 30
+PEAKED = 20.0  # of fourth moments, times the root of n: normal noise comes there once in 50,000 sweeps
 SMALLEST = 1e-13  # rounding of a double that went through a file, relative to the largest |S|
 
 
@@ -343,6 +344,21 @@ def neighbour_correlation(residual: Complexes) -> Floats:
     power = np.maximum(_power(residual), 1e-300)
     shared: Floats = _dot(residual[:, :-1], residual[:, 1:]).real
     return shared / power
+
+
+def odd_noise(residual: Complexes) -> NDArray[np.bool_]:
+    """Whether residuals (k, n) are no white noise of normal distribution, though without structure from point to point.
+
+    Neighbours that miss by turns: two sweeps that disagree, each between the other's points. Fourth moment over the
+    square of the second, 2 for normal noise: some points carry something else as well.
+    """
+    n = residual.shape[-1]
+    squared = residual.real**2 + residual.imag**2
+    peaked = (squared**2).mean(-1) / np.maximum(squared.mean(-1) ** 2, 1e-300)
+    odd: NDArray[np.bool_] = (neighbour_correlation(residual) < -4.5 / np.sqrt(2 * n)) | (
+        peaked > 2 + PEAKED / np.sqrt(n)
+    )
+    return odd
 
 
 def fit_poles(axis: Axis, s: Complexes, x0: Floats, log_h: Floats, order: int) -> PoleFit:

@@ -20,7 +20,7 @@ WARNINGS: dict[str, str] = {
     "cut off": "cut off: the resonance lies at the edge of the sweep; move the sweep so that it is in the middle",
     "overcoupled": "overcoupled: the loop takes more power than the tank itself; loosen the loop",
     "tight": "tight coupling: Q depends on how well the loop's loading is known; loosen the loop",
-    "loose": "hardly coupled: noise limits Q; bring the loop nearer to the coil, or take more points",
+    "loose": "noise limits Q: the resonance hardly shows above it; bring the loop nearer to the coil, or take more points",
     "too few points": "too few points across the resonance: sweep a narrower band around it",
     "noisy": "too noisy: the resonance is there but its Q cannot be told; bring the loop nearer or take more points",
     "clipped": "clipped: the analyzer was overdriven or out of range; lower its level and sweep again",
@@ -60,8 +60,6 @@ class Background:
     a: complex
     b: complex
     noise: float
-    low_hz: float
-    high_hz: float
 
     def times(self, factor: float) -> Background:
         """The same, all of S larger by a factor."""

@@ -16,6 +16,7 @@ from bench.physics.resonance_fit import (
     StackFit,
     fit_stack,
     neighbour_correlation,
+    odd_noise,
     polynomial_rss,
 )
 from bench.physics.resonance_result import ACROSS, FEWEST_ACROSS, Background
@@ -29,6 +30,7 @@ SLOPE_ODDS = (
 )
 BEND = 0.1  # what a loop bends S, after its turn is taken out, at an e-fold of frequency from the middle
 BEND_ODDS = 0.7
+MISMATCH = 0.3  # reflection at the joint of cable and loop or analyzer
 BLOCK = 32_000  # numbers that stay in a processor's cache while a block of sweeps is fitted
 
 
@@ -61,8 +63,6 @@ class Plain:
             a=line[0] + (line[1] * x0 if fit.order else 0.0),
             b=complex(fit.b[i]),
             noise=float(np.sqrt(fit.variance[i])),
-            low_hz=axis.centre_hz - axis.scale_hz,
-            high_hz=axis.centre_hz + axis.scale_hz,
         )
 
 
@@ -128,7 +128,7 @@ def _bent(
     axis: Axis, s: Complexes, sloped: StackFit, turn: Floats, share: Floats, circles: circle.Circles
 ) -> circle.Circles:
     """The circles with a bent background weighed in, for those sweeps wide enough that a bend could matter."""
-    expected = (_bend(axis, sloped) / (0.5 * abs(axis.curvature))) ** 2
+    expected = (_bend(axis, sloped, turn) / (0.5 * abs(axis.curvature))) ** 2
     rows = np.flatnonzero(expected > 0.1 * sloped.variance)
     if not len(rows) or axis.basis.shape[1] < 3:
         return circles
@@ -138,10 +138,14 @@ def _bent(
     return circle.blended_in(circles, circle.of_stack(bent, keep), rows, share[rows] * more)
 
 
-def _bend(axis: Axis, sloped: StackFit) -> Floats:
-    """What the background of each sweep may bend by at its ends (k,)."""
+def _bend(axis: Axis, sloped: StackFit, turn: Floats) -> Floats:
+    """What the background of each sweep may bend by at its ends (k,): a loop's bend, and that of a mismatched cable.
+
+    A cable's turn has been taken out, but not the ripple that a mismatch at its end makes.
+    """
     middle_hz = axis.centre_hz + axis.scale_hz * sloped.x0
-    bend: Floats = BEND * (axis.scale_hz / middle_hz) ** 2 * np.abs(sloped.background(sloped.x0))
+    share = BEND * (axis.scale_hz / middle_hz) ** 2 + 0.5 * MISMATCH * turn**2
+    bend: Floats = share * np.abs(sloped.background(sloped.x0))
     return bend
 
 
@@ -196,6 +200,7 @@ def _is_plain(
         & ((near < ACROSS * h[:, None]).sum(axis=1) >= FEWEST_ACROSS)
         & ((near < h[:, None]).sum(axis=1) >= 2)
         & (neighbour_correlation(residual) < 3.5 / np.sqrt(2 * n))
+        & ~odd_noise(residual)
         & (left < (SIGNIFICANT - 10.0) * variance)
         & (score + SIGNIFICANT < without)
     )

@@ -112,8 +112,10 @@ class Study:
 def study(f_hz: Floats, s: Complexes) -> Study:
     """Look for resonances in one sweep (n,), rising frequencies."""
     results: list[Study] = []
+    axis = Axis.of(f_hz)
+    shapes = templates(axis)
     for delay in _delays(f_hz, s):
-        results.append(_study(f_hz, s, delay))
+        results.append(_study(f_hz, s, delay, axis, shapes))
         if _settled(results[-1], len(f_hz)):
             break
     found = [r.main for r in results if r.main is not None]
@@ -123,14 +125,14 @@ def study(f_hz: Floats, s: Complexes) -> Study:
             return best
         # Two that overlap spoil each other's width until they are fitted together.
         main = best.blurred
-        pair = _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, main.delay_s)
+        pair = _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, axis, shapes)
         assert pair.main is not None
         return pair if judge(f_hz, pair.main, pair.pole) == "good" else best
     main = found[0]
     for other in found[1:]:
         if other.error < 0.8 * main.error:
             main = other
-    return _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, main.delay_s)
+    return _with_others(f_hz, unturned(f_hz, s, main.delay_s), main, axis, shapes)
 
 
 def _settled(seen: Study, points: int) -> bool:
@@ -156,10 +158,8 @@ def _delays(f_hz: Floats, s: Complexes) -> list[float]:
     return [0.0, delay] if turned > 0.5 else [0.0]
 
 
-def _study(f_hz: Floats, s: Complexes, delay_s: float) -> Study:
+def _study(f_hz: Floats, s: Complexes, delay_s: float, axis: Axis, found: Templates) -> Study:
     turned = unturned(f_hz, s, delay_s)
-    axis = Axis.of(f_hz)
-    found = templates(axis)
     if not len(found.x0):
         return Study(None, 0, (), None, None)
     power = np.abs(found.response(turned[None])[:, 0]) ** 2
@@ -344,8 +344,9 @@ def _beats_polynomial(window: Window) -> bool:
     return bool(scores.min() > fit.score)
 
 
-def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> Study:
-    """Look again at what the main resonance leaves."""
+def _with_others(f_hz: Floats, s: Complexes, main: Window, axis: Axis, shapes: Templates) -> Study:
+    """Look again at what the main resonance leaves; `s` has the main window's delay taken out already."""
+    delay_s = main.delay_s
     others: list[tuple[Window, int]] = []
     pole = 0
     for _ in range(2):
@@ -355,7 +356,7 @@ def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> St
             place = main.place(i)
             rest -= joint.b[i] * shape(f_hz, place.f0_hz, place.h_hz)
         known = [main.place(i) for i in range(len(joint.x0))] + [w.place(i) for w, i in others]
-        found = _next(f_hz, s, rest, main, known, delay_s)
+        found = _next(f_hz, s, rest, main, known, axis, shapes)
         if found is None:
             break
         window, inside = found
@@ -366,6 +367,11 @@ def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> St
             pole = int(np.argmin([main.error_of(i) for i in range(len(main.best.x0))]))
         else:
             others.append((window, 0))
+            # The skirts of a resonance beyond the window bend the background there.
+            s = s - window.best.b[0] * shape(f_hz, window.place().f0_hz, window.place().h_hz)
+            again = ladder(f_hz, s, [main.place(i) for i in range(len(main.best.x0))], delay_s)
+            if again is not None and all(judge(f_hz, again, i) == "good" for i in range(len(again.best.x0))):
+                main = again
     others += [(main, i) for i in range(len(main.best.x0)) if i != pole]
     for i, (window, at) in enumerate(others):
         if window is not main and window.error_of(at) < 0.3 * main.error_of(pole):
@@ -374,11 +380,16 @@ def _with_others(f_hz: Floats, s: Complexes, main: Window, delay_s: float) -> St
 
 
 def _next(
-    f_hz: Floats, s: Complexes, rest: Complexes, main: Window, known: Sequence[Place], delay_s: float
+    f_hz: Floats,
+    s: Complexes,
+    rest: Complexes,
+    main: Window,
+    known: Sequence[Place],
+    axis: Axis,
+    found: Templates,
 ) -> tuple[Window, bool] | None:
     """The strongest further resonance: its window, and whether that is the main one's with one more pole."""
-    axis = Axis.of(f_hz)
-    found = templates(axis)
+    delay_s = main.delay_s
     power = np.abs(found.response(rest[None])[:, 0]) ** 2
     noise = main.best.variance * main.best.inflation
     response = power.copy()
