@@ -274,7 +274,7 @@ class _Layout:
             text = words.shown(p.c_stray_f.value, "capacitance", p.show.capacitance, p.c_stray_f.u)
             rows.append(("Stray C", text))
         if p.gm_m_sh.value is not None:
-            rows.append(("gm · M", words.with_u(p.gm_m_sh.value, p.gm_m_sh.u, 1e-9) + f"{words.FIXED}mS·µH"))
+            rows.append(("gm·M", words.with_u(p.gm_m_sh.value, p.gm_m_sh.u, 1e-9) + f"{words.FIXED}mS·µH"))
         if p.mutual_h.value is not None:
             text = words.shown(p.mutual_h.value, "inductance", None, p.mutual_h.u)
             if p.k.value is not None:

@@ -20,7 +20,7 @@ def heads(page: SetPage) -> list[str]:
         f"stray C, {page.show.capacitance}",
         "Q",
         "onset",
-        "gm · M, mS·µH",
+        "gm·M, mS·µH",
         "advice",
     ]
 

@@ -253,7 +253,7 @@ def _fits(console: Console, coil: CoilComparison) -> None:
         ratio = coil.ratio
         rows.append([*line, "" if ratio is None else f"{ratio.value:.4f} ± {ratio.u:.4f}"])
     if coil.gm_m.value is not None:
-        rows.append([*row("gm times M, mS µH", coil.gm_m, coil.gm_m.real, None, 1e-9), ""])
+        rows.append([*row("gm·M, mS·µH", coil.gm_m, coil.gm_m.real, None, 1e-9), ""])
     _table(console, "By the fits", ("", "before", "after", "it is", "ratio, by the same dial settings"), rows)
 
 

@@ -86,7 +86,7 @@ def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
     gm_m = coil["gm_m"]
     if gm_m["value_sh"] is not None:
         facts.append(
-            f"gm·M {1e9 * gm_m['value_sh']:.3g} ± {1e9 * gm_m['u_sh']:.2g} nS·H ({100 * gm_m['u_sh'] / gm_m['value_sh']:.1f} %)"
+            f"gm·M {1e9 * gm_m['value_sh']:.3g} ± {1e9 * gm_m['u_sh']:.2g} mS·µH ({100 * gm_m['u_sh'] / gm_m['value_sh']:.1f} %)"
         )
     if coil["k"] is not None:
         facts.append(f"k {coil['k']:.3f} ± {coil['k_u']:.3f}")

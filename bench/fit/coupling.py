@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.circuits import USUAL_GM_S, circuit, rp_of, usual_base
+from bench.fit.curves import Curves
 from bench.physics import coupling as physics
 from bench.physics import dial
 from bench.physics.coupling import CoilOnsets, CouplingFit, Priors
+from bench.physics.further import Further, further
 from bench.quantities import show
 
 if TYPE_CHECKING:
@@ -31,28 +33,39 @@ BOUND_U_DEG = 3.0
 ELEMENT_U_DEG = 0.4
 
 CAUSES = {
-    "angles": ("the angles themselves", "more approaches at more frequencies"),
-    "Q readings": ("the scatter of Q", "more readings of Q"),
-    "q": (
-        "an error common to all Q",
-        "Q read again with the loop further off, or a known damping resistor across the tank",
-    ),
-    "taper": ("the control's taper", "the control's resistance read with an ohmmeter at a few angles"),
-    "stop_deg": ("the end stop", "the end stops learned again"),
-    "rp": ("the plate resistance", "a plate resistance from the valve's data sheet"),
-    "gm": ("gm by itself", "a transconductance from the valve's data sheet at this supply"),
-    "control": ("the control's value", "the control's value read with a meter"),
-    "feedback": ("the feedback capacitor", "the feedback capacitor read with a meter"),
-    "strays": (
-        "the valve's and windings' capacitances",
-        "the same readings with another number of tickler turns",
-    ),
-    "inductance": ("the inductances", "readings with a known capacitor added"),
-    "tickler": ("the tickler's inductance", "the tickler's inductance read alone"),
-    "windings": ("the plan's windings", "onset angles"),
+    "angles": "the angles themselves",
+    "curves": "the readings of Q below onset",
+    "Q readings": "the scatter of Q",
+    "q": "an error common to all Q",
+    "taper": "the control's taper",
+    "stop_deg": "the end stop",
+    "rp": "the plate resistance",
+    "gm": "gm by itself",
+    "control": "the control's value",
+    "feedback": "the feedback capacitor",
+    "strays": "the valve's and windings' capacitances",
+    "inductance": "the inductances",
+    "tickler": "the tickler's inductance",
+    "windings": "the plan's windings",
 }
+NO_Q = "the Q, which was not read"
 
-NO_Q = ("the Q, which was not read", "a reading of Q")
+FURTHER = {
+    "control": "the control's value read with a meter",
+    "feedback": "the feedback capacitor read with a meter",
+    "taper": "the control's resistance read with an ohmmeter at a few angles",
+    "stop_deg": "the end stops learned again",
+    "tickler": "the tickler's inductance read alone",
+    "inductance": "resonance with a known capacitor added",
+    "q": "Q read again at {f} with the loop further off",
+    "curve": "Q at three angles below onset (a curve reading) at {f}",
+    "damping": "onset again at {f} with a {r} resistor across the tank",
+    "tickler turns": "the same onsets with {n:g} tickler turns",
+    "onset": "onset at the frequencies between",
+}
+# A reading that makes gm.M surer by less than this is not worth the trouble of a line.
+WORTH_SHARE = 0.05
+ALIKE = 0.5
 
 
 @dataclass
@@ -62,6 +75,7 @@ class Gathered:
     coil: Coil
     tank: selection.Tank | None = None
     onsets: selection.Onsets | None = None
+    curves: Curves | None = None
     model: CoilModel | None = None
     q_law: QLaw | None = None
     q_state: State = "alone"
@@ -69,6 +83,7 @@ class Gathered:
     warnings: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     place: int | None = None
+    further: list[Further] = field(default_factory=list)
 
     @property
     def read(self) -> bool:
@@ -142,6 +157,7 @@ def _onset_data(
     if one.model is None:
         return None
     points = [p for p in one.onsets.points if p.angle_deg is not None or p.never or p.always]
+    curve = one.curves.curve if one.curves is not None and len(one.curves.curve.q) else None
     read = any(p.angle_deg is not None for p in points)
     if not points or not (read or gm_known):
         return None
@@ -151,6 +167,9 @@ def _onset_data(
     angle = np.array([travel if p.never else 0.0 if p.always else p.angle_deg for p in points], float)
     read_u = [p.angle_u_deg if p.angle_u_deg is not None else BOUND_U_DEG for p in points]
     u = np.hypot(np.array(read_u, float), ELEMENT_U_DEG)
+    if one.curves is not None:
+        for f_hz in one.curves.extrapolated_hz:
+            u[np.array([abs(p.f_hz / f_hz - 1) < 0.01 for p in points], bool)] = np.inf
     antenna = plan.receiver.antenna is not None
     return CoilOnsets(
         name=name,
@@ -166,6 +185,7 @@ def _onset_data(
         antenna=antenna and one.onsets.antenna == "yes",
         bound=bound,
         mutual_share_u=np.inf if read else PLAN_GM_M_SHARE_U,
+        curve=curve,
     )
 
 
@@ -186,16 +206,9 @@ def _tell_coupling(
                 f"{', '.join(n for n in point.names[:4] if n) or '?'}) was read at {model.angle[i]:.0f}°, "
                 f"{abs(off):.0f}° {'above' if off > 0 else 'below'} what all the others say; left out. Read it again."
             )
-        shares = fit.shares[name]
-        u = 100 * fit.log_gm_m(one.place)[1]
-        leading = [(cause, share) for cause, share in shares.items() if share >= 0.1][:3]
-        causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
-        told = ", ".join(f"{causes[cause][0]} {100 * share:.0f} %" for cause, share in leading)
-        one.notes.append(
-            f"gm·M is known to {u:.2g} %: of its variance {told}. What would help most: {causes[leading[0][0]][1]}."
-            if leading
-            else f"gm·M is known to {u:.2g} %."
-        )
+        _tell_curve(one, fit)
+        one.further = further(fit, one.place, turns=one.coil.feedback_turns if one.coil.tickler else None)
+        one.notes += _told(plan, one, fit)
     if fit.scale > 1.5:
         warnings.append(
             f"The onset angles lie {fit.scale:.1f} times further from the fit than their uncertainties allow; all "
@@ -206,11 +219,96 @@ def _tell_coupling(
         if abs(pull) > 1.5:
             amount = pull * getattr(model.priors, name)
             said = f"{amount:+.1f}°" if name == "stop_deg" else f"{100 * amount:+.0f} %"
-            notes.append(f"The onset angles together pull {CAUSES[name][0]} by {said} from the plan.")
+            notes.append(f"The onset angles together pull {CAUSES[name]} by {said} from the plan.")
     if known:
         notes.append(
             f"Onset tells gm·M; M and k are that product over the plan's gm, taken as good to {100 * model.priors.gm:.0f} %."
         )
+
+
+def _tell_curve(one: Gathered, fit: CouplingFit) -> None:
+    """Readings of Q below onset that did not fit."""
+    if one.curves is None or one.place is None:
+        return
+    out = fit.curve_left_out[fit.model.curve_coil == one.place]
+    for i in np.flatnonzero(out):
+        one.warnings.append(
+            f"Coil {one.coil.name}: Q {one.curves.curve.q[i]:.0f} of curve reading {one.curves.names[i] or '?'} at "
+            f"{one.curves.curve.angle_deg[i]:.0f}° does not go with all the others; left out. Read it again."
+        )
+
+
+def _told(plan: Plan, one: Gathered, fit: CouplingFit) -> list[str]:
+    """How well gm.M is known, what the readings cannot tell from it, and which further reading would."""
+    assert one.place is not None
+    model, u = fit.model, fit.log_gm_m(one.place)[1]
+    causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
+    leading = [(cause, share) for cause, share in fit.shares[one.coil.name].items() if share >= 0.1][:3]
+    parts = ", ".join(f"{causes[cause]} {100 * share:.0f} %" for cause, share in leading)
+    said = [f"gm·M is known to {100 * u:.2g} %" + (f": of its variance {parts}." if parts else ".")]
+    alike = [
+        f"{causes[name]} ({correlation:+.2f})"
+        for k, name in enumerate(model.shared)
+        if name != "gm"
+        and abs(correlation := _correlation(fit, one.place, 4 * len(model.coils) + k)) >= ALIKE
+    ]
+    if alike:
+        said.append(
+            f"These readings hardly tell another gm·M from another value of {', '.join(alike)} (correlation in brackets)."
+        )
+    worth = [one_more for one_more in one.further if one_more.u < (1 - WORTH_SHARE) * u][:3]
+    if worth:
+        words = "; ".join(f"{further_words(plan, more)}: to {100 * more.u:.2g} %" for more in worth)
+        said.append(f"What would make it surer: {words}.")
+    return said
+
+
+def further_words(plan: Plan, more: Further) -> str:
+    """A further reading in the user's words."""
+    f = "" if more.f_hz is None else show(more.f_hz, "frequency", plan.show.frequency)
+    value = more.value or 0.0
+    r = show(value, "resistance") if more.what == "damping" else ""
+    return FURTHER[more.what].format(f=f, r=r, n=value)
+
+
+def _correlation(fit: CouplingFit, a: int, b: int) -> float:
+    return float(fit.cov[a, b] / math.sqrt(max(fit.cov[a, a] * fit.cov[b, b], 1e-300)))
+
+
+# A product known no better than to a half, or windings closer than any can be, tell nothing.
+ABSURD_U = 0.5
+CLOSEST_K = 0.99
+APART = 3.0
+
+
+def contradiction(plan: Plan, one: Gathered, fit: CouplingFit, k: float | None) -> tuple[bool, str | None]:
+    """Whether gm.M itself tells nothing, and why it or k is not shown; None where all is well."""
+    assert one.place is not None
+    name, u = one.coil.name, fit.log_gm_m(one.place)[1]
+    if u <= ABSURD_U and (k is None or k < CLOSEST_K):
+        return False, None
+    model = fit.model
+    mine = np.flatnonzero((model.coil == one.place) & (model.bound == 0) & np.isfinite(model.u))
+    off = (model.angle - fit.fitted_deg)[mine] / model.u[mine]
+    if len(mine) > 1 and off.max() - off.min() > APART:
+        a, b = (_named(plan, one, fit, int(mine[i])) for i in (int(np.argmax(off)), int(np.argmin(off))))
+        why = f"{a} and {b} contradict each other: no coupling gives both. Read them again."
+    elif k is not None and k >= CLOSEST_K:
+        why = (
+            f"the readings ask for a coupling of k {k:.2g}, closer than any two windings: the plan's gm or the tickler's "
+            "inductance is too low, or the control is not as the plan says."
+        )
+    else:
+        why = "the readings do not tell it: read onset at more frequencies."
+    what = "gm·M, M and k are" if u > ABSURD_U else "M and k are"
+    return u > ABSURD_U, f"Coil {name}: {what} not shown; {why}"
+
+
+def _named(plan: Plan, one: Gathered, fit: CouplingFit, i: int) -> str:
+    point = next(p for p in one.onsets.points if p.f_hz == fit.model.f_hz[i]) if one.onsets else None
+    names = ", ".join(n for n in point.names[:4] if n) if point else ""
+    f = show(float(fit.model.f_hz[i]), "frequency", plan.show.frequency)
+    return f"onset {fit.model.angle[i]:.0f}° at {f} (reading {names or '?'})"
 
 
 def mutual(fit: CouplingFit, place: int, gm_s: float) -> dict[str, float]:
@@ -235,5 +333,7 @@ def mutual(fit: CouplingFit, place: int, gm_s: float) -> dict[str, float]:
 
 
 def residual_deg(fit: CouplingFit, place: int) -> float:
-    mine = (fit.model.coil == place) & (fit.model.bound == 0) & ~fit.left_out
+    mine = (fit.model.coil == place) & (fit.model.bound == 0) & ~fit.left_out & np.isfinite(fit.model.u)
+    if not mine.any():
+        return float("nan")
     return float(np.sqrt(np.mean((fit.model.angle - fit.fitted_deg)[mine] ** 2)))

@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.advice.verdict import advise, nothing
 from bench.errors import PlanError
-from bench.fit.coupling import Gathered, mutual, residual_deg
+from bench.fit.coupling import Gathered, contradiction, further_words, mutual, residual_deg
 from bench.physics import dial
 from bench.physics.coupling import CouplingFit
 
@@ -46,6 +46,7 @@ def coil_entry(
         "residual_deg": None,
         "warnings": one.warnings,
         "advice": nothing(one.coil, _why_no_advice(one)),
+        "further": [],
         "notes": one.notes,
         "condition": {
             "valve": one.tank.valve if one.tank else None,
@@ -62,6 +63,20 @@ def coil_entry(
         if plan.receiver.gm is not None:
             entry |= mutual(fit, one.place, plan.receiver.gm)
         entry["residual_deg"] = residual_deg(fit, one.place)
+        entry["further"] = [
+            {"reading": further_words(plan, more), "gm_m_u_share": more.u} for more in one.further
+        ]
+        nothing_told, why = contradiction(plan, one, fit, entry["k"])
+        if why is not None:
+            one.warnings.append(why)
+            entry |= dict.fromkeys(("mutual_h", "mutual_u_h", "k", "k_u"))
+            if nothing_told:
+                entry["gm_m"] = {"value_sh": None, "u_sh": None}
+            entry["advice"] = nothing(
+                one.coil, "No advice: what was read does not go together; see the warnings."
+            )
+            contradicted: dict[str, Any] = _known(entry)
+            return contradicted
     try:
         entry["advice"] = advise(plan, one.coil, fit, one.place, measured=read)
     except PlanError as problem:

@@ -12,6 +12,7 @@ import numpy as np
 from bench.errors import PlanError
 from bench.fit import selection
 from bench.fit.coupling import Gathered, fit_coupling, unlike_antenna
+from bench.fit.curves import COLUMNS, curves_of
 from bench.fit.dialling import fit_set_dial
 from bench.fit.document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
@@ -34,7 +35,7 @@ def fit_session(session: Session) -> dict[str, Any]:
     from importlib.metadata import version
 
     now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    frames = {name: session.frame(name) for name in ("resonance", "onset")}
+    frames = {name: session.frame(name) for name in ("resonance", "onset", "curve")}
     fit = fit_tables(
         session.plan, frames, session=session.name, made_at=now, program_version=version("regenbench")
     )
@@ -56,7 +57,7 @@ def fit_tables(
     Parameters
     ----------
     frames
-        `resonance` and `onset` as `Session.frame` gives them; either may be missing or empty.
+        `resonance`, `onset` and `curve` as `Session.frame` gives them; any may be missing or empty.
     priors
         Uncertainties of what the set shares, in place of the usual ones.
     """
@@ -108,9 +109,10 @@ def fit_parts(
 def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str]) -> list[Gathered]:
     resonance = selection.tidy(frames, "resonance", selection.RESONANCE)
     onset = selection.tidy(frames, "onset", selection.ONSET)
+    curve = selection.tidy(frames, "curve", COLUMNS)
     coils = [Gathered(coil) for coil in plan.coil]
     names = {coil.name for coil in plan.coil}
-    for table, rows in (("resonance", resonance), ("onset", onset)):
+    for table, rows in (("resonance", resonance), ("onset", onset), ("curve", curve)):
         strange = rows.loc[~rows["coil"].isin(names), "coil"]
         for name, count in strange.value_counts().items():
             warnings.append(
@@ -121,7 +123,9 @@ def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str])
         name = one.coil.name
         one.tank = selection.tank_of(plan, resonance[resonance["coil"] == name], name)
         one.onsets = selection.onsets_of(plan, onset[onset["coil"] == name], name)
-        one.warnings += [*one.tank.warnings, *one.onsets.warnings]
+        own = curve[curve["coil"] == name]
+        one.curves = curves_of(plan, own, onset[onset["coil"] == name], name)
+        one.warnings += [*one.tank.warnings, *one.onsets.warnings, *one.curves.warnings]
         if unlike_antenna(plan, one):
             on = {"yes": "on", "no": "off"}
             one.warnings.append(
