@@ -4,7 +4,8 @@
 
 Three tables. The dial: SETS sets of three coils whose plan, hand and analyzer are wrong as stated. The coupling: SETS sets
 of two coils whose valve, control, parts, end stop and Q are all wrong as `Priors` states, every reading noisy; the truth is
-the virtual bench's own network. The turns: REWOUND random sets measured, fitted, rewound to the advised turns and worked
+the virtual bench's own network; once as it is, once with readings of Q below onset, once with one angle of ten replaced by a
+gross error. The turns: REWOUND random sets measured, fitted, rewound to the advised turns and worked
 out again; a miss counts only where some number of turns would have put every onset into the window.
 """
 
@@ -13,13 +14,16 @@ from __future__ import annotations
 import sys
 import time
 from collections import defaultdict
-from dataclasses import fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import fit_cases as cases
 import numpy as np
+import pandas as pd
 
-from bench.fit.fitting import fit_tables
+from bench.fit.coupling import mutual
+from bench.fit.fitting import fit_parts, fit_tables
 from bench.physics import dial
 from bench.physics.coupling import Priors
 from bench.plan.schema import Plan, parse_plan
@@ -159,28 +163,122 @@ def wrong_set(plan: Plan, seed: int) -> tuple[scenario.Hidden, dict[str, float]]
     return hidden, {"stop_deg": off["stop_deg"], "q_factor": float(np.exp(off["q"]))}
 
 
+@dataclass(frozen=True)
+class Wrong:
+    """A session read on a hidden set that differs from the plan in all that `Priors` names."""
+
+    plan: Plan
+    frames: dict[str, pd.DataFrame]
+    truth: dict[str, Any]
+    hidden: scenario.Hidden
+    common: dict[str, float]
+
+    @property
+    def curve(self) -> pd.DataFrame:
+        """Q at three angles below onset, at the second and the fourth frequency of each coil."""
+        parts = [
+            curve_rows(self, coil["name"], coil["onset"][i]["f_hz"], (0.4, 0.65, 0.85))
+            for coil in self.truth["coils"]
+            for i in (1, 3)
+            if coil["onset"][i]["onset_deg"]
+        ]
+        rows = pd.concat(parts, ignore_index=True)
+        rows["reading"] = [f"c{i + 1:05d}" for i in range(len(rows))]
+        return rows
+
+
+def made_set(seed: int) -> Wrong:
+    """Two coils, one approach of ±1.5° at each of five frequencies."""
+    plan = parse_plan(SET.format(a=8, b=6))
+    hidden, common = wrong_set(plan, seed)
+    made = cases.virtual_session(plan, seed, angle_u=1.5, hidden=hidden, repeats=1, **common)
+    return Wrong(plan, made.frames, made.truth, hidden, common)
+
+
+def curve_rows(made: Wrong, coil: str, f_hz: float, shares: Sequence[float]) -> pd.DataFrame:
+    """Q to 1 % at shares of the onset's angle, set by hand to 0.4 degrees."""
+    rng = np.random.default_rng([13, round(f_hz)])
+    entry = next(one for one in made.truth["coils"] if one["name"] == coil)
+    at = min(entry["onset"], key=lambda one: abs(one["f_hz"] - f_hz))
+    standing = truth.Standing(coil, at["dial"], antenna=bool(made.plan.receiver.antenna))
+    angle = np.array([0.0, *(np.array(shares) * at["onset_deg"])])
+    root = network.tank_root(truth.circuit_of(made.hidden, standing), angle)[1:]
+    n = len(root)
+    q = np.abs(root) / (-2 * root.real) * made.common["q_factor"] * (1 + 0.01 * rng.normal(size=n))
+    return pd.DataFrame(
+        {
+            "reading": [f"c{i + 1:05d}" for i in range(n)],
+            "coil": coil,
+            "recipe": "",
+            "dial": at["dial"],
+            "valve": "working",
+            "antenna": "no",
+            "angle_deg": angle[1:] + made.common["stop_deg"] + 0.4 * rng.normal(size=n),
+            "f_hz": np.abs(root) / (2 * np.pi),
+            "q": q,
+            "q_u": 0.01 * q,
+        }
+    )
+
+
+def one_wrong(made: Wrong, seed: int) -> tuple[pd.DataFrame, str]:
+    """The onset table with one angle replaced by another at least 25 degrees away, and that reading's name."""
+    rng, onset = np.random.default_rng([3, seed]), made.frames["onset"].copy()
+    read = onset.index[(onset["direction"] == "onset") & (onset["angle_deg"] > 0)]
+    i = rng.choice(read)
+    old = float(onset.loc[i, "angle_deg"])
+    onset.loc[i, "angle_deg"] = next(a for a in iter(lambda: rng.uniform(2, 298), None) if abs(a - old) > 25)
+    return onset, str(onset.loc[i, "reading"])
+
+
 def coupling(sets: int) -> None:
-    """Coverage of gm·M with everything wrong as stated."""
-    table, plan, began = Table(), parse_plan(SET.format(a=8, b=6)), time.monotonic()
-    silent = 0
+    """Coverage of gm·M with everything wrong as stated: plain, with curve rows, with one reading in ten wrong."""
+    table, began = Table(), time.monotonic()
+    silent = named = alone = tried = 0
+    known: list[float] = []
     for seed in range(sets):
-        hidden, common = wrong_set(plan, seed)
-        made = cases.virtual_session(plan, seed, angle_u=1.5, hidden=hidden, repeats=1, **common)
-        fit = fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
-        for found, true in zip(fit["coils"], made.truth["coils"], strict=True):
-            if found["gm_m"]["value_sh"] is None:
-                silent += 1
+        made = made_set(seed)
+        onset, wrong = one_wrong(made, seed)
+        for what, frames in (
+            ("", made.frames),
+            (", curves too", {**made.frames, "curve": made.curve}),
+            (", one wrong", {**made.frames, "onset": onset}),
+        ):
+            found = fit_parts(made.plan, frames)
+            if found.coupling is None:
                 continue
-            table.add("gm·M", found["gm_m"]["value_sh"], true["gm_m_sh"], found["gm_m"]["u_sh"])
-            table.add("M", found["mutual_h"], true["mutual_h"], found["mutual_u_h"])
-            table.add("k", found["k"], true["k"], found["k_u"])
-            table.add("L (known capacitor)", found["l_h"], true["l_h"], found["l_u_h"])
+            for one, true in zip(found.coils, made.truth["coils"], strict=True):
+                if one.place is None:
+                    silent += not what
+                    continue
+                log_gm_m, u = found.coupling.log_gm_m(one.place)
+                value = float(np.exp(log_gm_m))
+                table.add(f"gm·M{what}", value, true["gm_m_sh"], value * u)
+                if not what:
+                    more = mutual(found.coupling, one.place, float(made.plan.receiver.gm or 0.0))
+                    table.add("M", more["mutual_h"], true["mutual_h"], more["mutual_u_h"])
+                    table.add("k", more["k"], true["k"], more["k_u"])
+            if what.endswith("wrong"):
+                told = [w for one in found.coils for w in one.warnings if "left out. Read it again" in w]
+                tried += 1
+                named += any(wrong in w for w in told)
+                alone += len(told) == 1 and wrong in told[0]
+        if seed < 50:
+            nothing = Priors(**dict.fromkeys(Priors.__dataclass_fields__, 0.0))
+            exact = made.frames["resonance"].assign(q_u=1e-3)
+            found = fit_parts(made.plan, {**made.frames, "resonance": exact}, nothing)
+            if found.coupling is not None:
+                known += [found.coupling.log_gm_m(c.place)[1] for c in found.coils if c.place is not None]
     print(
         f"Coupling, {sets} sets of two coils, one approach of ±1.5° at five frequencies, all of `Priors` wrong "
         f"({time.monotonic() - began:.0f} s)"
     )
     table.show()
     print(f"  coils that never started: {silent}")
+    print(
+        f"  one wrong reading of ten: named in {named} of {tried} ({named / tried:.1%}), it alone in {alone}"
+    )
+    print(f"  u(gm·M) with Q, rp, taper and stop known: median {100 * float(np.median(known)):.2f} %")
 
 
 def true_angles(plan: Plan, seed: int) -> dict[str, np.ndarray]:
