@@ -17,7 +17,7 @@ from bench.measuring.runner import Runner
 from bench.measuring.wanted import beyond_the_dial, lacking, still_wanted
 from bench.plan.schema import parse_plan, recipe
 from bench.session.folder import Session
-from drivers.errors import TimedOut
+from drivers.errors import Misuse, TimedOut
 
 PLAN = """
 [receiver]
@@ -266,6 +266,58 @@ def test_another_known_capacitor_or_a_drop_out_at_the_stop_is_no_answer() -> Non
     ]
     wanted = lacking(plan, {"resonance": [], "onset": stopped}, valve="working", antenna="no")
     assert [(w.f_hz, w.rows) for w in wanted if w.kind == "onset"] == [(5e6, 2), (7e6, 4)]
+
+
+def test_one_share_says_what_is_the_same_frequency_for_the_plan_and_for_the_fit() -> None:
+    import pandas as pd
+
+    from bench.fit import selection
+
+    plan = parse_plan(PLAN)
+    for off, same in ((0.004, True), (0.008, False)):
+        rows = [
+            row(
+                f_hz=5e6 * k,
+                direction=way,
+                angle_deg=angle,
+                angle_u_deg=1.0,
+                method="level",
+                reading=f"r{k}{way}",
+            )
+            for k in (1.0, 1.0 + off)
+            for way, angle in (("onset", 120.0), ("drop-out", 115.0))
+        ]
+        wanted = lacking(plan, {"resonance": [], "onset": rows}, valve="working", antenna="no")
+        # Two repeats are wanted: the second row is one of them, or of another frequency.
+        assert any(w.f_hz == 5e6 and w.kind == "onset" for w in wanted) is not same
+        tidied = selection.tidy({"onset": pd.DataFrame(rows)}, "onset", selection.ONSET)
+        assert len(selection.onsets_of(plan, tidied, "K").points) == (1 if same else 2)
+
+
+def test_a_level_from_another_board_than_the_angle_s_is_refused_by_name(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    boards = """
+[instruments.angle]
+driver = "sensor"
+port = "one"
+[instruments.level]
+driver = "sensor"
+port = "two"
+"""
+    instruments = Instruments(parse_plan(PLAN + boards))
+
+    class Board:
+        def identify(self) -> str:
+            return "test board"
+
+        def close(self) -> None:
+            return None
+
+    monkeypatch.setattr("drivers.registry.open_instrument", lambda role, config: Board())
+    with pytest.raises(Misuse, match="another board") as refused:
+        instruments.sensor()
+    assert "two" in str(refused.value)
 
 
 def test_a_wire_that_will_not_close_is_told(tmp_path: Path) -> None:
