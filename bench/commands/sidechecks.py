@@ -17,7 +17,7 @@ TITLES = {
     "antenna": "Antenna on and off",
     "agreement": "One onset, read in several ways",
 }
-# Column: (heading, how a number is written).
+# Column: (heading, how a number is written: a format, or how many figures to keep).
 COLUMNS = {
     "position": ("hand at", "{}"),
     "what": ("what", "{}"),
@@ -41,12 +41,12 @@ COLUMNS = {
     "moving_v": ("moving, V", "{:.5f}"),
     "ratio_db": ("ratio, dB", "{:+.1f}"),
     "speed_deg_s": ("° a second", "{:.0f}"),
-    "with": ("with", "{:.7g}"),
-    "with_u": ("±", "{:.2g}"),
-    "without": ("without", "{:.7g}"),
-    "without_u": ("±", "{:.2g}"),
-    "change": ("change", "{:+.5g}"),
-    "change_u": ("±", "{:.2g}"),
+    "with": ("with", "7"),
+    "with_u": ("±", "2"),
+    "without": ("without", "7"),
+    "without_u": ("±", "2"),
+    "change": ("change", "4"),
+    "change_u": ("±", "2"),
     "real": ("real", "{}"),
 }
 
@@ -105,4 +105,7 @@ def _cell(name: str, value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return COLUMNS[name][1].format(value)
+    how = COLUMNS[name][1]
+    if how.isdigit() and isinstance(value, int | float):
+        return f"{float(f'{value:.{how}g}'):.10g}"
+    return how.format(value)

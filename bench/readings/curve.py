@@ -43,6 +43,8 @@ LOOK_GOAL = 0.03
 # Looser than the one, noise costs too many points at the lowest Q; tighter than the other, the circle is no longer one.
 LEAST_BETA, MOST_BETA = 0.06, 0.4
 MOST_LOOP_MOVES = 5
+# Where it was this tight at the last angle, it may be too tight at one where Q is twice as high or more.
+TIGHT_NEXT = 0.25
 NEAR_BAND = 0.06
 QUIETER_DB = 8.0
 MOST_QUIETER = 4
@@ -207,6 +209,7 @@ class _Run:
         self.backings = 0
         self.stuck = 0
         self.lowered = 0
+        self.loosened = 0
         self.quietened = False
         self.never = False
 
@@ -259,8 +262,9 @@ class _Run:
         except ReadingError:
             if self.hands.hears_oscillation():
                 raise _Oscillates(angle) from None
-            if angle > ALMOST_BACK_DEG and self.quieter():
-                # A signal that biases the valve most at resonance bends the dip out of shape.
+            if angle > ALMOST_BACK_DEG and (self.looser() or self.quieter()):
+                # The coupling grows with Q until the loop takes more than the tank; and a signal that biases the valve most
+                # at resonance bends the dip out of shape.
                 return self.here(goal)
             raise
         point = CurvePoint(angle, angle_u, reading.resonance, reading.sweeps)
@@ -340,9 +344,18 @@ class _Run:
     def keep(self, point: CurvePoint) -> None:
         self.seen.append(point)
         self.search.extend(point.sweeps)
-        if (point.resonance.beta or 0.0) > 2.0 * MOST_BETA:
-            self.on_detail("the loop is loosened: Q has grown, and the coupling with it")
-            self.hands.move_loop(True)
+        if (point.resonance.beta or 0.0) > MOST_BETA:
+            self.looser()
+
+    def looser(self) -> bool:
+        """Whether the loop could be loosened once more, the coupling having been tight where it was last read."""
+        last = self.seen[-1].resonance.beta if self.seen else None
+        if self.loosened >= MOST_LOOP_MOVES or (last or 0.0) < TIGHT_NEXT:
+            return False
+        self.loosened += 1
+        self.on_detail("the loop is loosened: Q has grown, and the coupling with it")
+        self.hands.move_loop(True)
+        return True
 
     def way(self, step_deg: float) -> float:
         """How far the next step may go."""
