@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+WIRING = "wiring.svg"
+
 
 @click.command("start")
 @click.argument("session")
@@ -17,8 +19,10 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
 
     SESSION is a name (the folder is then made under sessions) or a path.
     """
+    from bench.charts.wiring import wiring_svg
     from bench.errors import SessionError
     from bench.plan.schema import read_plan_text
+    from bench.session import disk
     from bench.session.folder import PLAN, Session, find
 
     if sum([plan_file is not None, like is not None, example]) > 1:
@@ -41,7 +45,10 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
         text, kind = _asked(folder.name), "from your answers"
     made = Session.create(folder if folder.is_absolute() else session, text, like=like)
     again = session if " " not in session else f'"{session}"'
-    click.echo(f"Made {made.path}, its plan.toml {kind}.")
+    disk.write_whole(made.path / WIRING, wiring_svg(made.plan))
+    click.echo(
+        f"Made {made.path}, its plan.toml {kind}, and {WIRING}: how the plan takes the set to be wired."
+    )
     click.echo(f"Read {made.path / PLAN} through. Next: regenbench measure {again}")
 
 
