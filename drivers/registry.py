@@ -64,6 +64,15 @@ def _flag(config: Mapping[str, Any], key: str, default: bool) -> bool:
     return value
 
 
+def is_range(value: object, least: float, most: float) -> bool:
+    """Whether a plan's value is two numbers in order, within bounds."""
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
+        return False
+    if any(isinstance(one, bool) or not isinstance(one, (int, float)) for one in value):
+        return False
+    return bool(least <= value[0] <= value[1] <= most)
+
+
 def _choice(config: Mapping[str, Any], key: str, choices: tuple[str, ...]) -> str:
     value = config.get(key, choices[0])
     if value not in choices:
@@ -188,11 +197,15 @@ def _typed(role: Role, config: Mapping[str, Any]) -> Any:
 
 # `calibrated = false`: the instrument returns raw data; for the program, no driver does anything about it.
 _ANALYZER_KEYS = (*_SCPI_KEYS, "limits", "level_dbm", "format", "byte_order", "read_twice", "calibrated")
+# `settle_s`, `coupling`: of the resonance reading by level; no driver does anything about them.
+_GENERATOR_KEYS = ("most_dbm", "settle_s", "coupling")
 DRIVERS: dict[str, Driver] = {
     "scpi-analyzer": Driver(("analyzer",), _ANALYZER_KEYS, _open_analyzer),
-    "scpi-generator": Driver(("generator",), (*_SCPI_KEYS, "most_dbm"), _open_generator),
+    "scpi-generator": Driver(("generator",), (*_SCPI_KEYS, *_GENERATOR_KEYS), _open_generator),
     "lines-analyzer": Driver(("analyzer",), ("port", "description", "calibrated"), _open_lines_analyzer),
-    "lines-generator": Driver(("generator",), ("port", "description", "most_dbm"), _open_lines_generator),
+    "lines-generator": Driver(
+        ("generator",), ("port", "description", *_GENERATOR_KEYS), _open_lines_generator
+    ),
     "sensor": Driver(("angle", "level", "dial"), (*_SERIAL_KEYS, "dial"), _open_sensor),
     "folder": Driver(("analyzer",), ("path", "wait_s", "limits", "calibrated"), _open_folder),
     "sound": Driver(("level",), ("device", "file"), _open_sound),
@@ -230,6 +243,11 @@ def check_config(role: str, config: Mapping[str, Any]) -> Driver:
                 hint=f"Do you mean {near[0]!r}?" if near else f"It takes {known}.",
             )
     _flag(config, "calibrated", True)
+    _number(config, "settle_s", 0.0, 0.0, 60.0)
+    if "coupling" in config and not is_range(config["coupling"], 0.0, 1.0):
+        raise Misuse(
+            f"coupling must be a least and a most from 0 to 1, such as [0.02, 0.1], not {config['coupling']!r}."
+        )
     return driver
 
 

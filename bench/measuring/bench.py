@@ -22,11 +22,22 @@ from bench.session.folder import Session
 from drivers.roles import Analyzer, Sweep
 
 if TYPE_CHECKING:
+    from bench.physics.detector import Detector
     from bench.readings.dial_sensor import DialEnds
+    from bench.readings.level import Coupling
     from bench.readings.turning import Quiet, Stops
 
 # Pointer and sensor further apart than this share of the dial: somebody should look.
 FAR_DIAL = 0.02
+
+
+@dataclass
+class LevelRoute:
+    """What resonance readings by generator and detector have learned in this run: the detector's law, and for each coil what the
+    loop takes."""
+
+    detector: Detector | None = None
+    couplings: dict[str, Coupling] = field(default_factory=dict)
 
 
 @dataclass
@@ -45,6 +56,7 @@ class Bench:
     quiet: Quiet | None = field(default=None, init=False)
     sweep_noise: float | None = field(default=None, init=False)
     _thinking: ThreadPoolExecutor | None = field(default=None, init=False)
+    level_route: LevelRoute = field(default_factory=LevelRoute, init=False)
     _stops: Stops | None = field(default=None, init=False)
     _dial_ends: DialEnds | None = field(default=None, init=False)
 
@@ -160,6 +172,7 @@ class Bench:
         search: Sequence[Sweep] = (),
         analyzer: Analyzer | None = None,
         trace: tuple[Any, Any, Any, Any] | None = None,
+        levels: Mapping[str, Iterable[Sequence[float]]] | None = None,
         notes: Iterable[str] = (),
     ) -> str:
         """Put a reading's row on disk, its raw sweep or trace before it; returns its name.
@@ -171,6 +184,7 @@ class Bench:
         sweeps, analyzer : what the reading was made of, and the analyzer (calibrated or not) that took it.
         search : sweeps that looked for the resonance and missed it, kept beside.
         trace : t_s, angle_deg, level_v, mark, (n,) each.
+        levels : rows of sweeps by generator and detector; "" is the reading's own, others ("search") are kept beside.
         notes : what stands in the head of the sweep's file, the place first.
         """
         from bench.readings.resonance import merged
@@ -190,6 +204,10 @@ class Bench:
                 self.calibrated.keep_raw(analyzer, name, sweeps)
         if trace is not None:
             files["trace"] = self.session.save_trace(name, *trace)
+        for part, rows in (levels or {}).items():
+            path = self.session.save_level_sweep(f"{name}-{part}" if part else name, rows)
+            if not part:
+                files["sweep"] = path
         common = {
             "reading": name,
             "coil": item.coil,

@@ -9,11 +9,14 @@ from typing import Any, Literal
 from bench.plan.schema import Plan
 from drivers.errors import Misuse, PortMissing, WireError
 from drivers.paired import PairedSensor
-from drivers.roles import Analyzer, Announces, LevelMeter, Sensor
+from drivers.roles import Analyzer, Announces, Generator, LevelMeter, Sensor
 
 Role = Literal["analyzer", "generator", "angle", "level", "dial"]
 # Weak enough for the virtual valve not to notice.
 VIRTUAL_LEVEL_DBM = -50.0
+
+# Keys of a generator that are not the wire's but the measurement's.
+BENCH_KEYS = ("most_dbm", "settle_s", "coupling")
 
 
 class Instruments:
@@ -57,6 +60,7 @@ class Instruments:
         if self._config.get("angle", {}).get("dial") is True:
             self._config.setdefault("dial", self._config["angle"])
         if addresses is not None:
+            named = self._config
             self._config = {
                 "analyzer": {
                     "driver": "scpi-analyzer",
@@ -68,6 +72,12 @@ class Instruments:
                 "angle": {"driver": "sensor", "port": addresses["sensor"]},
                 "level": {"driver": "sensor", "port": addresses["sensor"]},
             }
+            if "generator" in named:
+                ways = {key: named["generator"][key] for key in BENCH_KEYS if key in named["generator"]}
+                self._config["generator"] |= ways
+                # A set whose plan has a generator and no analyzer is measured without one here too.
+                if "analyzer" not in named:
+                    del self._config["analyzer"]
         self._open: dict[tuple[str, str], Any] = {}
         self._met: dict[tuple[str, str], str] = {}
         self.tell: Callable[[str], None] = print
@@ -132,6 +142,25 @@ class Instruments:
     def analyzer(self) -> Analyzer:
         """The analyzer; opens it at the first call."""
         instrument: Analyzer = self._seen(self._get("analyzer"))
+        return instrument
+
+    @property
+    def by_level(self) -> bool:
+        """Whether resonance is read by generator and level meter, there being no analyzer."""
+        return not self.has("analyzer") and self.has("generator") and self.has("level")
+
+    def generator_key(self, key: str, otherwise: Any) -> Any:
+        """What the plan says of the generator, or else."""
+        return self._config.get("generator", {}).get(key, otherwise)
+
+    def generator(self) -> Generator:
+        """The signal generator; opens it at the first call."""
+        instrument: Generator = self._get("generator")
+        return instrument
+
+    def level(self) -> Sensor | LevelMeter:
+        """What reads the detector's level; opens it at the first call."""
+        instrument: Sensor | LevelMeter = self._get("level")
         return instrument
 
     def sensor(self) -> Sensor:

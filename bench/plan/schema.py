@@ -413,7 +413,7 @@ class Plan(Part):
         yield from self._instrument_problems()
 
     def _instrument_problems(self) -> Iterator[Problem]:
-        from drivers.registry import DRIVERS
+        from drivers.registry import DRIVERS, is_range
 
         for role, instrument in self.instruments.items():
             driver = DRIVERS.get(instrument.driver)
@@ -434,7 +434,16 @@ class Plan(Part):
                         else "it takes none"
                     )
                     yield f"instruments.{role}.{key[:80]}", f"unknown key of {instrument.driver}; {known}"
-            if not isinstance((instrument.model_extra or {}).get("calibrated", True), bool):
+            extra = instrument.model_extra or {}
+            if not is_range(extra.get("coupling", (0.0, 0.0)), 0.0, 1.0):
+                yield (
+                    f"instruments.{role}.coupling",
+                    "the least and the most that the loop may take of the tank's own loss, for example [0.02, 0.1]",
+                )
+            settle = extra.get("settle_s", 0.0)
+            if isinstance(settle, bool) or not isinstance(settle, int | float) or not 0 <= settle <= 60:
+                yield f"instruments.{role}.settle_s", "seconds from 0 to 60, for example 0.05"
+            if not isinstance(extra.get("calibrated", True), bool):
                 yield (
                     f"instruments.{role}.calibrated",
                     "write calibrated = false where the analyzer returns raw data, else true or nothing",

@@ -242,6 +242,15 @@ def _instruments(a: Answers) -> str:
         f"{mark}address = {_text(a.analyzer or 'TCPIP::192.0.2.7::5025::SOCKET')}",
         "# calibrated = false               # where it returns raw data: then `regenbench calibrate` first",
     ]
+    lines += [
+        "# Without an analyzer, a generator and a detector on the level input read resonance and Q:",
+        "# [instruments.generator]",
+        '# driver = "scpi-generator"',
+        '# address = "TCPIP::192.0.2.7::5025::SOCKET"',
+        "# most_dbm = 0                     # never ask for more than this",
+        "# settle_s = 0.05                  # how long the detector takes to follow",
+        "# coupling = [0.02, 0.1]           # what the loop takes of the tank's own loss, at least and at most, if known",
+    ]
     mark = "" if a.sensor else "# "
     for role in ("angle", "level"):
         lines += [

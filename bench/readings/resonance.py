@@ -325,18 +325,19 @@ def _added_words(plan: Plan, added: float | None, form: str) -> str:
     return form.format(show(added, "capacitance", plan.show.capacitance)) if added else ""
 
 
-def _bands(bench: Bench, item: Wanted, expected: Expected) -> list[tuple[float, float]]:
-    """Where to search for the resonance: first where it is expected, then the coil's whole range."""
+def _bands(
+    bench: Bench, item: Wanted, expected: Expected, reach: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """Where to search for the resonance, of what the instrument reaches: first where it is expected, then all the coil covers."""
     from bench.model import tuning_span
 
-    limits = bench.instruments.analyzer().limits
     whole = tuning_span(bench.plan, bench.plan.coil_named(item.coil), item.added_c_f or 0.0)
-    inside = [(max(low, limits.low_hz), min(high, limits.high_hz)) for low, high in (expected.band(), whole)]
+    inside = [(max(low, reach[0]), min(high, reach[1])) for low, high in (expected.band(), whole)]
     possible = [(low, high) for low, high in inside if low < high]
     if not possible:
         raise ReadingError(
             f"Coil {item.coil} should resonate outside the analyzer's range "
-            f"({show(limits.low_hz, 'frequency')} to {show(limits.high_hz, 'frequency')}). "
+            f"({show(reach[0], 'frequency')} to {show(reach[1], 'frequency')}). "
             "Check the coil's turns and the tuning capacitance in plan.toml."
         )
     return possible
@@ -355,8 +356,12 @@ def _guess(bench: Bench, expected: Expected) -> Guess | None:
 
 def _take(bench: Bench, item: Wanted) -> int:
     assert item.dial is not None
-    typed = not bench.instruments.has("analyzer")
-    if not typed:
+    by_level = bench.instruments.by_level
+    typed = not bench.instruments.has("analyzer") and not by_level
+    if by_level:
+        bench.instruments.generator()
+        bench.instruments.level()
+    elif not typed:
         # Opened before anything is asked: a dead instrument is told before the set is made ready for it.
         bench.instruments.analyzer()
     bench.prepare(item, loop=True)
@@ -366,6 +371,11 @@ def _take(bench: Bench, item: Wanted) -> int:
     dial = bench.set_dial(item.dial)
     if typed:
         return _take_typed(bench, item, dial)
+    expected = law.result().expected(item.coil, dial, item.added_c_f or 0.0)
+    if by_level:
+        from bench.readings.level_row import take_by_level
+
+        return take_by_level(bench, item, dial, _bands(bench, item, expected, (0.0, math.inf)))
 
     def on_sweep(f_hz: Any, s11: Any, so_far: Resonance | None) -> None:
         found = f", resonance near {bench.show(so_far.f0_hz)}" if so_far and so_far.f0_hz else ""
@@ -374,9 +384,9 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
-    expected = law.result().expected(item.coil, dial, item.added_c_f or 0.0)
     guess = _guess(bench, expected)
-    bands = _bands(bench, item, expected)
+    limits = bench.instruments.analyzer().limits
+    bands = _bands(bench, item, expected, (limits.low_hz, limits.high_hz))
     if guess is not None:
         # What is not where it was expected may be anywhere.
         del bands[:-1]

@@ -14,14 +14,20 @@ from bench.plan.schema import Plan, recipe
 from bench.session import calibrations, disk
 from bench.session import files as table_files
 from bench.session.files import Content, Damage
-from bench.session.folder import FIT, LOG, PACKAGE, Session, find
+from bench.session.folder import FIT, LEVELS, LOG, PACKAGE, Session, find
 from bench.session.plausible import unlikely
 from bench.session.store import read_table
-from bench.session.tables import TABLES, TRACE_COLUMNS, Table
+from bench.session.tables import LEVEL_COLUMNS, TABLES, TRACE_COLUMNS, Column, Table
 from drivers.errors import SweepFileError
 
-_BESIDE = re.compile(r"-(search\d+|raw)$")
+_BESIDE = re.compile(r"-(search\d*|raw|drawn-back)$")
 _RAW = (("sweep", "sweeps"), ("trace", "traces"))
+# Files in each folder of raw data, but for Touchstone: what their columns are.
+_PLACES: dict[str, tuple[Column, ...] | None] = {
+    "sweeps": None,
+    "traces": TRACE_COLUMNS,
+    LEVELS: LEVEL_COLUMNS,
+}
 
 
 @dataclass
@@ -176,7 +182,7 @@ def _raw_faults(content: Content, table: Table, column: str, folder: Path) -> It
 
 
 def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
-    for column, place in _RAW:
+    for place, columns in _PLACES.items():
         try:
             files = sorted(path for path in (folder / place).iterdir() if not path.name.startswith("."))
         except OSError:
@@ -187,8 +193,15 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
             report.remarks.append(
                 f"{place}/: {len(spare)} files that no row names, such as {spare[0].name}; a reading was broken off there"
             )
-        look = _sweep_fault if column == "sweep" else _trace_fault
-        wrong = [fault for path in files if (fault := look(path, f"{place}/{path.name}"))]
+        wrong = [
+            fault
+            for path in files
+            if (
+                fault := _sweep_fault(path, f"{place}/{path.name}")
+                if columns is None
+                else _columns_fault(path, f"{place}/{path.name}", columns)
+            )
+        ]
         report.faults += wrong
         if files:
             report.files.append(
@@ -218,8 +231,8 @@ def _sweep_fault(path: Path, file: str) -> str | None:
     return None
 
 
-def _trace_fault(path: Path, file: str) -> str | None:
-    header = [column.name for column in TRACE_COLUMNS]
+def _columns_fault(path: Path, file: str, columns: tuple[Column, ...]) -> str | None:
+    header = [column.name for column in columns]
     try:
         lines = path.read_text(encoding="utf-8").split("\n")
     except (OSError, UnicodeDecodeError) as problem:
@@ -232,7 +245,7 @@ def _trace_fault(path: Path, file: str) -> str | None:
         cells = line.split(",")
         if len(cells) < len(header):
             return f"{file}, line {number}: has {len(cells)} cells, not {len(header)}"
-        for column, text in zip(TRACE_COLUMNS, cells, strict=False):
+        for column, text in zip(columns, cells, strict=False):
             wrong = table_files.fault(column, text) if text else None
             if wrong:
                 return f"{file}, line {number}: {column.name}: {wrong}"

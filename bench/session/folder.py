@@ -11,7 +11,7 @@ import shutil
 import socket
 import sys
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -33,6 +33,7 @@ PLAN = "plan.toml"
 PACKAGE = "datapackage.json"
 LOG = "log.jsonl"
 FIT = "fit.json"
+LEVELS = "levels"
 LOCK = ".session.lock"
 HOLDER = ".session.holder"
 
@@ -318,7 +319,7 @@ class Session:
                 for text in self._tables.read(table).content.column("reading"):
                     if match := _READING.fullmatch(text):
                         numbers.append(int(match.group(1)))
-            for folder in ("sweeps", "traces"):
+            for folder in ("sweeps", "traces", LEVELS):
                 with suppress(OSError):
                     for entry in os.scandir(self.path / folder):
                         if match := _READING.match(entry.name):
@@ -387,6 +388,14 @@ class Session:
         lines = [",".join(column.name for column in TRACE_COLUMNS)]
         lines += [",".join(map(text, row)) for row in zip(t_s, angle_deg, level_v, mark, strict=True)]
         return self._save_raw("traces", reading, ".csv", "\n".join([*lines, ""]))
+
+    def save_level_sweep(self, reading: str, rows: Iterable[Sequence[float]]) -> str:
+        """Keep a generator's sweep (rows as in `LEVEL_COLUMNS`) as CSV; returns its path from the session folder."""
+        from bench.session.tables import LEVEL_COLUMNS
+
+        lines = [",".join(column.name for column in LEVEL_COLUMNS)]
+        lines += [",".join(repr(float(value)).removesuffix(".0") for value in row) for row in rows]
+        return self._save_raw(LEVELS, reading, ".csv", "\n".join([*lines, ""]))
 
     def _save_raw(self, folder: str, reading: str, suffix: str, text: str) -> str:
         if not _SAFE.fullmatch(reading):
@@ -465,6 +474,7 @@ class Session:
             self.plan.receiver.name,
             headers,
             created=made if isinstance(made, str) else table_files.time_text(self.now()),
+            levels=(self.path / LEVELS).is_dir(),
         )
         if new != old:
             disk.write_whole(path, json.dumps(new, indent=2, ensure_ascii=False) + "\n")

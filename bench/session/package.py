@@ -6,13 +6,13 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from bench.session.tables import TABLES, TRACE_COLUMNS
+from bench.session.tables import LEVEL_COLUMNS, TABLES, TRACE_COLUMNS
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 
 
 def describe(
-    name: str, title: str, headers: Mapping[str, tuple[str, ...]], *, created: str
+    name: str, title: str, headers: Mapping[str, tuple[str, ...]], *, created: str, levels: bool = False
 ) -> dict[str, Any]:
     """The package's description.
 
@@ -24,6 +24,8 @@ def describe(
         Columns of each table that is there, as its file has them.
     created : str
         ISO 8601, UTC.
+    levels : bool
+        Whether there are sweeps by generator and detector.
     """
     slug = re.sub(r"[^a-z0-9._-]+", "-", name.lower()).strip("-.") or "session"
     package: dict[str, Any] = {
@@ -44,4 +46,9 @@ def describe(
             "fields": [column.field() for column in TRACE_COLUMNS],
         },
     }
+    if levels:
+        package["levels"] = {
+            "description": "Sweeps of a generator with a level detector in levels/: CSV with a header row, one file a reading",
+            "fields": [column.field() for column in LEVEL_COLUMNS],
+        }
     return package

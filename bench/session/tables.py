@@ -239,6 +239,14 @@ TABLES: dict[str, Table] = {
     )
 }
 
+LEVEL_COLUMNS: tuple[Column, ...] = (
+    Column("f_hz", "number", "Hz", "Frequency of the generator"),
+    Column("level_dbm", "number", "dBm", "Level of the generator"),
+    Column("level_v", "number", "V", "Mean of the detector's reading"),
+    Column("level_u_v", "number", "V", "Standard uncertainty (k = 1) of level_v"),
+    Column("samples", "number", "1", "Samples that the mean is of"),
+)
+
 TRACE_COLUMNS: tuple[Column, ...] = (
     Column("t_s", "number", "s", "Time from the start of the trace"),
     Column("angle_deg", "number", "degree", "Angle of the regeneration control"),

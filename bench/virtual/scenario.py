@@ -168,13 +168,20 @@ class SensorTraits:
 
 @dataclass(frozen=True)
 class LevelTraits:
-    """The detector's output as a share of the converter's full scale."""
+    """The detector's output as a share of the converter's full scale.
+
+    A carrier of V volts at the grid adds `reach`·(1 - exp(-s²)), s = V/`bend_v`: square law that flattens. `leak`: grid voltage
+    per volt of the generator that gets there past the loop.
+    """
 
     quiet: float
     swing: float
     hiss: float
     crackle: float
     wiper_deg: float
+    reach: float
+    bend_v: float
+    leak: complex
 
 
 @dataclass(frozen=True)
@@ -408,6 +415,9 @@ def _level(plan: Plan, rng: np.random.Generator) -> LevelTraits:
         hiss=rng.uniform(0.002, 0.005),
         crackle=scratch * rng.uniform(1.2, 2.5),
         wiper_deg=rng.uniform(0.02, 0.10),
+        reach=rng.uniform(0.25, 0.40),
+        bend_v=rng.uniform(0.3, 0.7),
+        leak=0.02 * complex(rng.normal(), rng.normal()),
     )
 
 

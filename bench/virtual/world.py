@@ -128,7 +128,7 @@ class SetWorld:
         place = slots % KEPT_SLOTS
         self._angle[place] = dynamics.angle_share(hidden, sensor, rng)
         self._level[place] = dynamics.level_share(
-            hidden, amplitude, ratio, moving, self._generator_share(table), rng
+            hidden, amplitude, ratio, moving, self._generator_share(), rng
         )
         self._mark[place] = self._ears.hear(t_s, amplitude, rng)
         self._next_slot = first + count
@@ -148,19 +148,23 @@ class SetWorld:
             table = self._tables[self._standing] = growth_table(circuit_of(self._hidden, self._standing))
         return table
 
-    def _generator_share(self, table: GrowthTable) -> float:
+    def _generator_share(self) -> float:
         """Share of full scale that the generator's carrier adds at the detector, the set not oscillating."""
-        drive = self._drive
-        if not drive.on or self._oscillation.amplitude > dynamics.HEARD:
+        drive, traits = self._drive, self._hidden.level
+        # No detector without its valve.
+        if not (drive.on and self._standing.valve) or self._oscillation.amplitude > dynamics.HEARD:
             return 0.0
-        angle = self._linkage.shaft_deg
-        growth = float(np.interp(angle, table.angle_deg, table.growth))
-        f0 = float(np.interp(angle, table.angle_deg, table.f_hz))
-        # Half-bandwidth and magnification of the regenerated tank against the bare one.
-        half = max(-growth, 1.0) / (2.0 * np.pi)
-        lift = table.growth[0] / min(growth, -1.0)
-        strength = 10.0 ** ((drive.level_dbm + 10.0) / 20.0) * lift / np.hypot(1.0, (drive.f_hz - f0) / half)
-        return float(0.3 * strength**2 / (1.0 + strength**2))
+        circuit = circuit_of(self._hidden, replace(self._standing, drift=self._warmth(self._clock())))
+        _, grid = network.through_loop(circuit, self._linkage.shaft_deg, np.array([drive.f_hz]))
+        gain = complex(grid[0] + traits.leak)
+        open_circuit_v = 2.0 * np.sqrt(network.PORT_OHM * 1e-3 * 10.0 ** (drive.level_dbm / 10.0))
+        square = (open_circuit_v * abs(gain) / traits.bend_v) ** 2
+        return float(traits.reach * -np.expm1(-square))
+
+    def _warmth(self, t_s: float) -> float:
+        """Relative change of the tank's capacitance as the room's warmth comes and goes."""
+        traits = self._hidden.analyzer
+        return float(1e-6 * traits.thermal_ppm * np.sin(2.0 * np.pi * t_s / 1800.0 + traits.drift_phase[0]))
 
     # Instruments
 
@@ -190,11 +194,10 @@ class SetWorld:
         """What the analyzer reads at the end of its cable, (n,): loop, cable, slope, drift and noise."""
         with self._lock:
             self._catch_up()
-            t_s, traits = self._clock(), self._hidden.analyzer
+            t_s = self._clock()
             if self._standard is not None:
                 return self._noisy(self._through_cable(_standard(self._standard, f_hz), f_hz, t_s))
-            warmth = 1e-6 * traits.thermal_ppm * np.sin(2.0 * np.pi * t_s / 1800.0 + traits.drift_phase[0])
-            circuit = circuit_of(self._hidden, replace(self._standing, drift=float(warmth)))
+            circuit = circuit_of(self._hidden, replace(self._standing, drift=self._warmth(t_s)))
             angle, table = self._linkage.shaft_deg + float(self._wander(t_s)), self._table()
             angle = float(np.clip(angle, 0.0, self._hidden.knob.travel_deg))
             singing = (

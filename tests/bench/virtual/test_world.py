@@ -291,6 +291,7 @@ def test_generator_at_resonance_lifts_the_level() -> None:
     bench = Bench(hidden)
     row = truth_of(PLAN, hidden)["coils"][0]["dials"][0]
     bench.world._standing = replace(bench.world._standing, dial=0.0)
+    bench.world.set_loop(True)
     levels = []
     for f_hz, on in ((row["f0_hz"], False), (row["f0_hz"], True), (1.3 * row["f0_hz"], True)):
         bench.world.apply(f_hz, -10.0, on)
