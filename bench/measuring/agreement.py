@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from bench.conventions import TYPED_U_DEG
+from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
+from bench.measuring.wanted import counts
 from bench.physics.uncertainty import weighted_mean
+
+if TYPE_CHECKING:
+    from bench.measuring.bench import Bench
+    from bench.measuring.kinds import Wanted
 
 # Beyond this many standard uncertainties two ways of reading the same onset hardly differ by chance (one in eighty).
 DISAGREE_SIGMAS = 2.5
@@ -56,3 +61,18 @@ def disagreements(rows: Iterable[Mapping[str, Any]]) -> list[str]:
                 "level), the supply and the control's coupling, withdraw the wrong one and read again"
             )
     return told
+
+
+def tell_disagreements(bench: Bench, item: Wanted, f_hz: float) -> None:
+    """Say at once where onsets read in different ways at this frequency do not agree."""
+    rows = [
+        row
+        for row in bench.session.rows("onset")
+        if counts(row, bench.plan, item.coil, bench.antenna)
+        and row["direction"] == "onset"
+        and row["f_hz"]
+        and abs(row["f_hz"] / f_hz - 1) < SAME_FREQUENCY
+    ]
+    for sentence in disagreements(rows):
+        bench.reporter.say(f"  {item.words()}: {sentence}")
+        bench.session.log("disagree", reading=item.words(), what=sentence)

@@ -15,12 +15,12 @@ import numpy as np
 
 from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
 from bench.errors import ReadingError
-from bench.measuring.agreement import disagreements
+from bench.measuring.agreement import tell_disagreements
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
 from bench.measuring.operator import Skipped
 from bench.measuring.tuning import tune
-from bench.measuring.wanted import counts, out_of_reach
+from bench.measuring.wanted import out_of_reach
 from bench.physics.onset_curve import CurveOnset, onset_of_curve
 from bench.physics.resonance import Resonance
 from bench.quantities import show
@@ -45,6 +45,7 @@ LEAST_BETA, MOST_BETA = 0.06, 0.4
 MOST_LOOP_MOVES = 5
 # Where it was this tight at the last angle, it may be too tight at one where Q is twice as high or more.
 TIGHT_NEXT = 0.25
+NOWHERE = "this run points to no onset"
 NEAR_BAND = 0.06
 QUIETER_DB = 8.0
 MOST_QUIETER = 4
@@ -560,15 +561,15 @@ def _lacking(sought: Sought) -> Iterable[Wanted]:
 
 
 def _done(sought: Sought, f_hz: float) -> bool:
-    """Whether a run at this frequency stands in the tables: its onset, or readings enough that point nowhere."""
-    onsets = [r for r in sought.of("onset") if r["method"] == "curve" and r["f_hz"]]
-    if any(abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY for r in onsets):
-        return True
-    rows = [
-        r for r in sought.of("curve") if r["f_hz"] and r["angle_deg"] is not None and r["dial"] is not None
+    """Whether a run at this frequency stands in the tables: its onset, or a note that it points nowhere.
+
+    Withdrawing the onset has the run taken again, whatever rows of it are left.
+    """
+    onsets = [r for r in sought.of("onset") if r["method"] == "curve"]
+    nowhere = [
+        r for r in sought.of("curve") if (r["angle_deg"] or 0.0) < 2.0 and NOWHERE in (r["note"] or "")
     ]
-    starts = [r for r in rows if r["angle_deg"] < 2.0 and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY]
-    return any(sum(r["dial"] == start["dial"] for r in rows) >= 4 for start in starts)
+    return any(r["f_hz"] and abs(r["f_hz"] / f_hz - 1) < SAME_FREQUENCY for r in [*onsets, *nowhere])
 
 
 def _take(bench: Bench, item: Wanted) -> int:
@@ -595,7 +596,7 @@ def _take(bench: Bench, item: Wanted) -> int:
     bench.prepare(item, loop=False)
     rows = _record(bench, item, dial, f_hz, reading, analyzer)
     bench.reporter.result(_words(bench, item, reading))
-    _tell_disagreement(bench, item, f_hz, reading)
+    tell_disagreements(bench, item, f_hz)
     return rows
 
 
@@ -618,7 +619,8 @@ def _record(
 ) -> int:
     """The onset first: with it on disk the run counts as taken, should the rest be cut short."""
     recorded = 0
-    if reading.never or reading.onset is not None:
+    told = reading.never or reading.onset is not None
+    if told:
         found = reading.onset
         note = "; ".join(reading.warnings)
         if found is not None:
@@ -646,7 +648,7 @@ def _record(
                 "f_hz": point.f0_hz,
                 "q": point.q,
                 "q_u": point.q_u,
-                "note": "; ".join(point.resonance.warnings),
+                "note": "; ".join([*([] if told else [NOWHERE]), *point.resonance.warnings]),
             },
             dial=dial,
             sweeps=point.sweeps,
@@ -669,21 +671,6 @@ def _words(bench: Bench, item: Wanted, reading: CurveReading) -> str:
         f"{head}  starts {angle:.1f} ± {reading.onset_u_deg:.1f}° ({bench.plan.receiver.control.clock(angle)}) by curve, "
         f"{qs}{said}"
     )
-
-
-def _tell_disagreement(bench: Bench, item: Wanted, f_hz: float, reading: CurveReading) -> None:
-    """Say at once where the curve's onset and the approaches at this frequency do not agree."""
-    rows = [
-        row
-        for row in bench.session.rows("onset")
-        if counts(row, bench.plan, item.coil, bench.antenna)
-        and row["direction"] == "onset"
-        and row["f_hz"]
-        and abs(row["f_hz"] / f_hz - 1) < SAME_FREQUENCY
-    ]
-    for sentence in disagreements(rows):
-        bench.reporter.say(f"  {item.words()}: {sentence}")
-        bench.session.log("disagree", reading=item.words(), what=sentence)
 
 
 KIND = Kind(_lacking, _take)

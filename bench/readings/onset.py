@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
 from bench.errors import BenchError, ReadingError
+from bench.measuring.agreement import tell_disagreements
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
 from bench.measuring.operator import Operator, Skipped, Stopped, Turn
@@ -320,6 +321,7 @@ def _take(bench: Bench, item: Wanted) -> int:
     if passes.lag is not None:
         bench.session.log("lag", reading=item.words(), method=method, lag=passes.lag)
     bench.reporter.result(_words(bench, item, passes.approaches))
+    tell_disagreements(bench, item, f_hz)
     if passes.ended is not None:
         raise passes.ended
     bench.operator.rest_control(0.0)

@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from bench.errors import PlanError
+from bench.measuring.agreement import tell_disagreements
 from bench.measuring.bench import Bench
+from bench.measuring.kinds import Wanted
 from bench.measuring.operator import ConsoleOperator
 from bench.measuring.progress import Reporter
 from bench.measuring.runner import Runner
@@ -82,7 +84,11 @@ def test_what_is_there_is_not_wanted_again() -> None:
     common = {"coil": "A", "recipe": "", "antenna": "", "valve": "", "dial": 30.0}
     rows = {
         "onset": [{**common, "f_hz": 2.1e6, "method": "curve", "direction": "onset", "angle_deg": 120.0}],
-        "curve": [{**common, "f_hz": 2.5e6 - 3e3 * i, "angle_deg": 30.0 * i} for i in range(5)],
+        "curve": [
+            # Of one run the onset was withdrawn; the other says that it points nowhere.
+            {**common, "f_hz": 3.0e6, "angle_deg": 0.2, "note": ""},
+            {**common, "f_hz": 2.5e6, "angle_deg": 0.1, "note": "this run points to no onset"},
+        ],
         "body": [{**common, "position": "Panel"}],
         "wiper": [{**common, "ratio_db": 2.0}],
     }
@@ -107,7 +113,30 @@ def test_a_missing_instrument_is_named_with_the_next_move(tmp_path: Path) -> Non
     assert "resonance readings" in left[0]
 
 
-def test_rows_of_all_three_against_the_truth(tmp_path: Path) -> None:
+def test_a_way_that_disagrees_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session = Session.create(tmp_path / "apart", TEXT)
+    rack: Any = Rack(Stepped(draw(session.plan, 1)))
+    with session.lock():
+        for method, angle in (("level", 120.0), ("curve", 131.0)):
+            session.append(
+                "onset",
+                {
+                    "coil": "B",
+                    "f_hz": 5e6,
+                    "direction": "onset",
+                    "angle_deg": angle,
+                    "angle_u_deg": 0.4,
+                    "method": method,
+                },
+            )
+    bench = Bench(session, rack, rack, Reporter(1))
+    tell_disagreements(bench, Wanted("curve", "B", "Q below onset at 5 MHz"), 5.001e6)
+    assert "disagree by 11.0°" in capsys.readouterr().err
+    tell_disagreements(bench, Wanted("curve", "B", "Q below onset at 6 MHz"), 6e6)
+    assert capsys.readouterr().err == ""
+
+
+def test_rows_of_all_three_against_the_truth(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = TEXT.replace('["3.5 MHz", "4.2 MHz", "5.0 MHz", "6.0 MHz", "7.1 MHz"]', '["5.0 MHz"]')
     session = Session.create(
         tmp_path / "all", text.replace("dials = [0, 20, 40, 60, 80, 100]", "dials = [0, 50, 100]")
@@ -143,6 +172,9 @@ def test_rows_of_all_three_against_the_truth(tmp_path: Path) -> None:
     assert all(row["angle_deg"] < true.onset_deg for row in curve)
     assert all((session.path / row["sweep"]).is_file() for row in curve)
     assert still_wanted(session, ["curve"], ["B"], cold=False) == []
+    # Three approaches by level at once; they agree, and nothing is said.
+    assert run(session, stepped, ["onset"]) == (6, [])
+    assert "disagree" not in capsys.readouterr().err
 
     # What a hand does to the tank with the least capacitance: f0 by the hidden network, with its capacitance and without.
     for row in session.rows("body"):
