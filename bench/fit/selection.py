@@ -188,7 +188,8 @@ def of_coil(plan: Plan, rows: pd.DataFrame, coil: str, what: str) -> Kept:
         others = sorted(set(rows.loc[~own, "recipe"]))
         warnings.append(
             f"{_count(int((~own).sum()), what)} left out: of another recipe ({_some(others)}) than the plan's present one "
-            f"({present})."
+            f"({present}): the coil's winding or something under [receiver], gm and rp included, was changed in the plan since. "
+            "To use them again, write the old values back."
         )
         rows = rows[own]
     wanted = "yes" if plan.receiver.antenna is not None else "no"

@@ -94,8 +94,7 @@ def _with(fit: CouplingFit, coil: int, slopes: Floats, reading_cov: Floats) -> f
 
 def _slopes(fit: CouplingFit, coil: int, value: Callable[[Floats], Floats]) -> tuple[Floats, Floats]:
     """Values (r,) of a function of parameters (k, size) -> (k, r) at the fit, and their slopes (r, size)."""
-    n = len(fit.model.coils)
-    places = [coil, *range(n + 3 * coil, n + 3 * coil + 3), *range(4 * n, fit.model.size)]
+    places = _places(fit.model, coil)
     rows = np.repeat(fit.x[None], len(places) + 1, axis=0)
     rows[np.arange(1, len(places) + 1), places] += STEP
     values = value(rows)
@@ -122,11 +121,24 @@ def _q_again(fit: CouplingFit, coil: int) -> Further:
     return Further("q", _with(fit, coil, slope, cov), float(model.f_hz[middle[0]]))
 
 
-def _probe(fit: CouplingFit, coil: int, **changes: object) -> Model:
-    """The same model with other readings on one coil."""
+def _places(model: Model, coil: int) -> list[int]:
+    """Parameters that one coil's readings depend on, in the order of a model of that coil alone."""
+    n = len(model.coils)
+    return [coil, *range(n + 3 * coil, n + 3 * coil + 3), *range(4 * n, model.size)]
+
+
+def _probe(fit: CouplingFit, coil: int, **changes: object) -> tuple[Model, Floats]:
+    """A model of one coil with other readings, and the fit's parameters for it."""
     model = fit.model
-    coils = [replace(one, **changes) if i == coil else one for i, one in enumerate(model.coils)]  # type: ignore[arg-type]
-    return Model(model.circuit, coils, model.priors)
+    own = replace(model.coils[coil], **changes)  # type: ignore[arg-type]
+    return Model(model.circuit, [own], model.priors), fit.x[_places(model, coil)]
+
+
+def _whole(fit: CouplingFit, coil: int, slope: Floats) -> Floats:
+    """Slopes to one coil's parameters as slopes to all."""
+    every = np.zeros((len(slope), fit.model.size))
+    every[:, _places(fit.model, coil)] = slope
+    return every
 
 
 def _curve(fit: CouplingFit, coil: int, at: int) -> Further:
@@ -135,12 +147,13 @@ def _curve(fit: CouplingFit, coil: int, at: int) -> Further:
     angle = np.array(CURVE_AT) * float(fit.fitted_deg[at])
     ones = np.ones(len(CURVE_AT))
     antenna = fit.model.coils[coil].antenna
-    probe = _probe(fit, coil, curve=Curve(angle, f_hz * ones, 100 * ones, ones, antenna))
-    mine = probe.curve_coil == coil
-    here, there = (probe.losses(fit.x[None], extra)[0][mine] for extra in (0.0, 1.0))
-    _, _, loss, slope = probe.slopes(fit.x)
-    sigma = np.hypot(np.hypot(Q_SHARE_U, LEAST_Q_SHARE_U) * loss[mine], CURVE_ANGLE_U_DEG * (there - here))
-    return Further("curve", _with(fit, coil, slope[mine], np.diag(sigma**2)), f_hz)
+    none = np.empty(0)
+    curve = Curve(angle, f_hz * ones, 100 * ones, ones, antenna)
+    probe, x = _probe(fit, coil, f_hz=none, angle_deg=none, angle_u_deg=none, bound=None, curve=curve)
+    here, there = (probe.losses(x[None], extra)[0] for extra in (0.0, 1.0))
+    _, _, loss, slope = probe.slopes(x)
+    sigma = np.hypot(np.hypot(Q_SHARE_U, LEAST_Q_SHARE_U) * loss, CURVE_ANGLE_U_DEG * (there - here))
+    return Further("curve", _with(fit, coil, _whole(fit, coil, slope), np.diag(sigma**2)), f_hz)
 
 
 def _between(fit: CouplingFit, coil: int, mine: NDArray[np.intp]) -> Further:
@@ -148,12 +161,14 @@ def _between(fit: CouplingFit, coil: int, mine: NDArray[np.intp]) -> Further:
     f_hz = np.sort(fit.model.f_hz[mine])
     middles = np.sqrt(f_hz[1:] * f_hz[:-1])
     blank = np.zeros(len(middles))
-    probe = _probe(fit, coil, f_hz=middles, angle_deg=blank, angle_u_deg=blank + 1.0, bound=None)
-    angle, slope, _, _ = probe.slopes(fit.x)
-    here = probe.coil == coil
-    here &= (angle > 0) & (angle < fit.model.circuit.control.travel_deg)
+    probe, x = _probe(
+        fit, coil, f_hz=middles, angle_deg=blank, angle_u_deg=blank + 1.0, bound=None, curve=None
+    )
+    angle, slope, _, _ = probe.slopes(x)
+    here = (angle > 0) & (angle < fit.model.circuit.control.travel_deg)
     u = _angle_u(fit.model, mine)
-    return Further("onset", _with(fit, coil, slope[here], np.eye(int(here.sum())) * u**2))
+    slope = _whole(fit, coil, slope[here])
+    return Further("onset", _with(fit, coil, slope, np.eye(int(here.sum())) * u**2))
 
 
 def _damped(fit: CouplingFit, coil: int, at: int, u_deg: float) -> Further | None:

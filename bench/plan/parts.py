@@ -86,3 +86,20 @@ class Part(BaseModel):
 def rising(points: Points) -> bool:
     """Whether the first numbers rise and the second ones never fall."""
     return all(a[0] < b[0] and a[1] <= b[1] for a, b in pairwise(points))
+
+
+def fits(
+    turns: float | None, length: float | None, wire: float | None, insulated: float | None
+) -> Iterator[Problem]:
+    """What is wrong with a winding whose turns do not fit its length, or whose insulation is thinner than its wire."""
+    if insulated is not None and wire is not None and insulated < wire:
+        yield "insulated", "thinner than the bare wire"
+    thickness = insulated or wire
+    if turns is not None and length and thickness and turns * thickness > length * (1 + 1e-9):
+        yield (
+            "length",
+            (
+                f"{turns:g} turns of {thickness * 1e3:.3g} mm wire need {turns * thickness * 1e3:.4g} mm, "
+                f"and the length is {length * 1e3:.4g} mm"
+            ),
+        )

@@ -29,11 +29,11 @@ from bench.plan.parts import (
     Turns,
     Volt,
     Wire,
+    fits,
     rising,
     taper_points,
 )
-from bench.plan.tapped import EXAMPLE as TAP_EXAMPLE
-from bench.plan.tapped import Tap
+from bench.plan.tapped import Tap, feedback_problems
 
 DeviceKind = Literal["triode", "pentode", "fet", "bipolar"]
 ControlKind = Literal["divider", "shunt", "throttle", "supply", "swing", "measured"]
@@ -215,7 +215,7 @@ class GridWinding(Part):
             needs += [] if self.diameter or self.form_diameter else ["diameter"]
             lacks = " and ".join(filter(None, [", ".join(needs[:-1]), needs[-1]]))
             yield needs[0], f'{lacks} needed, or the inductance instead, for example inductance = "22 uH"'
-        yield from _fits(self.turns, self.length, self.wire, self.insulated)
+        yield from fits(self.turns, self.length, self.wire, self.insulated)
         if self.q is not None and (
             not self.q
             or any(f <= 0 or q <= 0 for f, q in self.q)
@@ -249,23 +249,7 @@ class TicklerWinding(Part):
                     'a tickler needs gap and wire, or inductance and k instead, for example inductance = "1.0 uH", k = 0.32'
                 ),
             )
-        yield from _fits(self.turns, self.length, self.wire, self.insulated)
-
-
-def _fits(
-    turns: float | None, length: float | None, wire: float | None, insulated: float | None
-) -> Iterator[Problem]:
-    if insulated is not None and wire is not None and insulated < wire:
-        yield "insulated", "thinner than the bare wire"
-    thickness = insulated or wire
-    if turns is not None and length and thickness and turns * thickness > length * (1 + 1e-9):
-        yield (
-            "length",
-            (
-                f"{turns:g} turns of {thickness * 1e3:.3g} mm wire need {turns * thickness * 1e3:.4g} mm, "
-                f"and the length is {length * 1e3:.4g} mm"
-            ),
-        )
+        yield from fits(self.turns, self.length, self.wire, self.insulated)
 
 
 def coil_name(value: Any) -> Any:
@@ -310,25 +294,6 @@ class Coil(Part):
             and (tickler.k is None or tickler.inductance is None)
         ):
             yield "tickler.k", "a grid winding without its measures needs the tickler's inductance and k"
-
-    def feedback_problems(self, topology: TopologyName) -> Iterator[Problem]:
-        """Whether the coil has the feedback winding that the receiver's topology asks for, and no other."""
-        if topology == "cathode-tap":
-            if self.tap is None:
-                yield "tap", f'needed with topology = "cathode-tap", for example {TAP_EXAMPLE}'
-            if self.tickler is not None:
-                yield "tickler", 'with topology = "cathode-tap" a coil has a tap and no tickler; leave it out'
-            return
-        if self.tickler is None:
-            yield (
-                "tickler",
-                'needed, for example tickler = { turns = 5, gap = "2.5 mm", wire = "0.25 mm" }',
-            )
-        if self.tap is not None:
-            yield (
-                "tap",
-                'a tap feeds the cathode: write topology = "cathode-tap" under [receiver], or leave it out',
-            )
 
 
 # Where a hand is held, in the user's own words.
@@ -402,7 +367,7 @@ class Plan(Part):
                     f'a coil "{same}" is there already; names also differ without capitals',
                 )
             seen.setdefault(coil.name.casefold(), coil.name)
-            for key, message in coil.feedback_problems(self.receiver.topology):
+            for key, message in feedback_problems(self.receiver.topology, coil.tickler, coil.tap):
                 yield f"coil.{index}.{key}", message
             for dial in coil.dials:
                 if not low <= dial <= high:

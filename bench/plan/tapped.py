@@ -47,3 +47,23 @@ class Tap(Part):
                 "a grid winding without its measures needs the tap's inductance and k, "
                 'for example tap = { turns = 4, inductance = "0.6 uH", k = 0.5 }',
             )
+
+
+def feedback_problems(topology: str, tickler: Part | None, tap: Tap | None) -> Iterator[Problem]:
+    """Whether the coil has the feedback winding that the receiver's topology asks for, and no other."""
+    if topology == "cathode-tap":
+        if tap is None:
+            yield "tap", f'needed with topology = "cathode-tap", for example {EXAMPLE}'
+        if tickler is not None:
+            yield "tickler", 'with topology = "cathode-tap" a coil has a tap and no tickler; leave it out'
+        return
+    if tickler is None:
+        yield (
+            "tickler",
+            'needed, for example tickler = { turns = 5, gap = "2.5 mm", wire = "0.25 mm" }',
+        )
+    if tap is not None:
+        yield (
+            "tap",
+            'a tap feeds the cathode: write topology = "cathode-tap" under [receiver], or leave it out',
+        )
