@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Self
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
+    from bench.measuring.sight import Sight, Standing
     from bench.physics.resonance import Resonance
     from bench.readings.turning import Stops
     from drivers.roles import Complexes, Floats
@@ -24,6 +25,7 @@ class Reporter:
         self.total = total
         self.done = 0
         self.left = 0
+        self.sight: Sight | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -81,6 +83,11 @@ class Reporter:
 
     def stops(self, stops: Stops) -> None:
         """The control's end stops have been learned."""
+        if self.sight is not None:
+            self.sight.learned(stops)
+
+    def standing(self, now: Standing) -> None:
+        """Where the control stands and how loud it is; may be overwritten by the next."""
 
     def result(self, text: str, readings: int = 1) -> None:
         """Readings are on disk."""
@@ -106,6 +113,8 @@ class LiveReporter(Reporter):
         )
         self._task: TaskID = self._bar.add_task("starting", total=total)
         self._then = ""
+        self._what = ""
+        self._stands = ""
 
     def __enter__(self) -> Self:
         self._bar.start()
@@ -131,7 +140,16 @@ class LiveReporter(Reporter):
         self.detail(what)
 
     def detail(self, text: str) -> None:
-        self._bar.update(self._task, description=(text + self._then).replace("[", "("))
+        self._what = text
+        self._draw()
+
+    def standing(self, now: Standing) -> None:
+        self._stands = f"   {now.words()}"
+        self._draw()
+
+    def _draw(self) -> None:
+        line = f"{self._what}{self._stands}{self._then}"
+        self._bar.update(self._task, description=line.replace("[", "("))
 
     def left_out(self, what: str, why: str) -> None:
         super().left_out(what, why)

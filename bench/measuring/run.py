@@ -15,6 +15,7 @@ from bench.measuring.instruments import Instruments
 from bench.measuring.operator import ConsoleOperator, NobodyThere, Operator, VirtualOperator
 from bench.measuring.progress import Reporter, reporter
 from bench.measuring.runner import Runner
+from bench.measuring.sight import Sight
 from bench.measuring.wanted import beyond_the_dial, still_wanted
 from bench.session.folder import Session
 from drivers.errors import WireError
@@ -63,13 +64,15 @@ def measure(
     with ExitStack() as stack:
         stack.enter_context(session.lock())
         addresses = bench.addresses if bench else None
-        seen = {"seen": seat.seen} if seat is not None else {}
-        instruments = Instruments(session.plan, addresses, session.path, **seen)
+        sight = seat.sight if seat is not None else Sight(session.plan.receiver.control)
+        looks_on = seat if seat is not None else sight
+        instruments = Instruments(session.plan, addresses, session.path, looks_on.seen)
         stack.callback(_let_go, instruments)
         wanted = still_wanted(session, kinds, coils, cold=cold)
         if not wanted:
             return Outcome(0, (), 0)
         screen = stack.enter_context(reporter(len(wanted)))
+        sight.tell.append(screen.standing)
         hands = VirtualOperator(bench.hands) if bench is not None else None
         operator: Operator
         if seat is not None:
@@ -79,6 +82,7 @@ def measure(
             operator = hands
         else:
             operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
+        screen.sight = sight
         instruments.tell = screen.tell
         broken = _first_look(instruments, screen)
         if cautions.needed(session.plan.receiver.supply):

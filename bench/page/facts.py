@@ -12,6 +12,7 @@ from bench.measuring.kinds import KINDS, Wanted
 from bench.measuring.wanted import antenna_state, lacking
 from bench.plan.schema import Plan
 from bench.quantities import show, show_number
+from bench.readings.turning import LEVEL_FULL_SCALE_V
 from bench.session.folder import Session
 from bench.session.tables import TABLES
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
     from drivers.roles import Complexes, Floats
 
-FULL_SCALE_V = 3.3
 MOST_POINTS = 500
 FIT_POINTS = 161
 # How many bandwidths of a fitted resonance are shown.
@@ -34,7 +34,7 @@ def set_facts(session: Session) -> dict[str, Any]:
     return {
         "name": session.plan.receiver.name or "The set on the bench",
         "session": session.name,
-        "level_v": FULL_SCALE_V,
+        "level_v": LEVEL_FULL_SCALE_V,
         "control": {
             "travel_deg": control.travel_deg,
             "direction": control.direction,

@@ -104,7 +104,7 @@ def _over(session: Session, head: str, lacking: int) -> Now:
 def _watch(session: Session, desk: Desk, cold: bool, why: str) -> None:
     """Show what another run records, until it ends or the watching is stopped."""
     seat = Seat(session, desk, cold=cold)
-    seat.sight.blank("the control is watched by the run that measures")
+    seat.blank("the control is watched by the run that measures")
     who = why.partition(". ")[0] if why else "Only watching"
     desk.tell(Now(("Watching",), f"{who}. Readings show here as they are recorded."))
     desk.allow(("stop",))

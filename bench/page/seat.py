@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from bench.measuring.operator import (
@@ -24,6 +23,7 @@ from bench.measuring.operator import (
     place,
 )
 from bench.measuring.progress import Reporter
+from bench.measuring.sight import SeenSensor, Sight, Standing
 from bench.page import facts
 from bench.page.desk import ALWAYS, Answer, Choice, Desk, Entry, Now, Wished
 from bench.session.folder import Session
@@ -31,16 +31,11 @@ from drivers.errors import WireError
 
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
-    from bench.readings.turning import Stops
     from drivers.roles import Analyzer, Complexes, Floats, Sample, Sensor, Sweep
 
-SHOWN_EVERY_S = 0.05
 IDLE_READ_S = 0.02
 MARK_LASTS_S = 0.2
 TOLD_LINES = 3
-
-NEAR_REST_DEG = 3.0
-RESTS_S = 0.6
 
 WORKING = ("Hands off. Measuring",)
 DONE = Choice("done", "Done")
@@ -66,85 +61,24 @@ def _raise(pressed: Wished) -> NoReturn:
             raise Again("taken again") from pressed
 
 
-class Sight:
-    """What the page shows of control and level while the sensor streams."""
-
-    def __init__(self, session: Session, desk: Desk) -> None:
-        self._control = session.plan.receiver.control
-        self._desk = desk
-        self._stops: Stops | None = None
-        self._shown_at = 0.0
-        # Where the control came to rest, since when, until when (seconds of this program's clock).
-        self._rest: tuple[float, float, float] | None = None
-        self.blank("no angle sensor has spoken yet")
-
-    def blank(self, why: str) -> None:
-        """Nothing is known of the control, and why."""
-        self._desk.publish("knob", {"angle_deg": None, "clock": "", "level_v": None, "why": why})
-
-    def learned(self, stops: Stops) -> None:
-        """The end stops are known: shares of full scale mean degrees from now on."""
-        self._stops = stops
-
-    def near(self, angle_deg: float) -> bool:
-        """Whether the control was last seen near an angle, a moment ago."""
-        if self._rest is None or time.monotonic() - self._rest[2] > RESTS_S:
-            return False
-        return abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG
-
-    def rests_at(self, angle_deg: float) -> bool:
-        """Whether the control has been seen to rest near an angle, up to a moment ago."""
-        return self._rest is not None and self._rest[2] - self._rest[1] >= RESTS_S and self.near(angle_deg)
-
-    def _follow_rest(self, angle_deg: float, now: float) -> None:
-        unbroken = self._rest is not None and now - self._rest[2] < RESTS_S
-        if unbroken and self._rest is not None and abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG / 2:
-            self._rest = (self._rest[0], self._rest[1], now)
-        else:
-            self._rest = (angle_deg, now, now)
-
-    def show(self, samples: Sequence[Sample]) -> None:
-        """The newest of these, at most twenty times a second."""
-        now = time.monotonic()
-        if not samples or now - self._shown_at < SHOWN_EVERY_S:
-            return
-        self._shown_at = now
-        newest = samples[-1]
-        level_v = round(facts.FULL_SCALE_V * newest.level, 3)
-        if self._stops is None:
-            knob = {"angle_deg": None, "clock": "", "level_v": level_v, "why": "end stops not learned yet"}
-        else:
-            share = (newest.angle - self._stops.low) / (self._stops.high - self._stops.low)
-            angle = round(self._stops.travel_deg * share, 1)
-            self._follow_rest(angle, now)
-            within = min(max(angle, 0.0), self._stops.travel_deg)
-            knob = {"angle_deg": angle, "clock": self._control.clock(within), "level_v": level_v, "why": ""}
-        self._desk.publish("knob", knob)
-
-
-class SeenSensor:
+class PageSensor(SeenSensor):
     """A sensor whose stream the page shows, and whose mark the page's button presses as well."""
 
     def __init__(self, sensor: Sensor, sight: Sight, desk: Desk) -> None:
-        self._sensor = sensor
-        self._sight = sight
+        super().__init__(sensor, sight)
         self._desk = desk
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._sensor, name)
 
     def read(self, seconds: float) -> Sequence[Sample]:
         """As the sensor's; raises what was pressed on the page."""
         with heard():
             self._desk.heed()
-        samples = self._sensor.read(seconds)
-        self._sight.show(samples)
+        samples = super().read(seconds)
         if self._desk.marked(MARK_LASTS_S):
             return [replace(sample, mark=True) for sample in samples]
         return samples
 
 
-class SeenAnalyzer:
+class PageAnalyzer:
     """An analyzer that does not begin a sweep when something else was pressed on the page."""
 
     def __init__(self, analyzer: Analyzer, desk: Desk) -> None:
@@ -208,9 +142,6 @@ class PageReporter(Reporter):
     def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
         self._seat.desk.publish("sweep", facts.sweep_facts(self._seat.session.plan, title, f_hz, s11, found))
 
-    def stops(self, stops: Stops) -> None:
-        self._seat.sight.learned(stops)
-
 
 class Seat:
     """One run of `measure` with its operator at the page.
@@ -226,15 +157,25 @@ class Seat:
         self.session = session
         self.desk = desk
         self.cold = cold
-        self.sight = Sight(session, desk)
-        self._sensor: SeenSensor | None = None
+        self.sight = Sight(session.plan.receiver.control)
+        self.sight.tell.append(self._stands)
+        self._sensor: PageSensor | None = None
         self._here = ""
         self._then = ""
         self._left: set[str] = set()
         self._planned = facts.planned(session.plan)
         desk.publish("set", facts.set_facts(session))
         self.detail("")
+        self.blank("no angle sensor has spoken yet")
         self.refresh()
+
+    def blank(self, why: str) -> None:
+        """Nothing is known of the control, and why."""
+        self.desk.publish("knob", {"angle_deg": None, "clock": "", "level_v": None, "why": why})
+
+    def _stands(self, now: Standing) -> None:
+        why = "end stops not learned yet" if now.angle_deg is None else ""
+        self.desk.publish("knob", {**asdict(now), "why": why})
 
     def refresh(self) -> None:
         """Progress and last readings, from the tables."""
@@ -259,9 +200,9 @@ class Seat:
         from drivers.roles import Analyzer, Sensor
 
         if isinstance(instrument, Sensor):
-            self._sensor = SeenSensor(instrument, self.sight, self.desk)
+            self._sensor = PageSensor(instrument, self.sight, self.desk)
             return self._sensor
-        return SeenAnalyzer(instrument, self.desk) if isinstance(instrument, Analyzer) else instrument
+        return PageAnalyzer(instrument, self.desk) if isinstance(instrument, Analyzer) else instrument
 
     def begin(self, what: str, then: str) -> None:
         """A reading begins."""

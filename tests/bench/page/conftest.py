@@ -144,6 +144,7 @@ class Browser:
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )
+        self.pid = self._process.pid
         told = profile / "DevToolsActivePort"
         until(lambda: told.is_file() and len(told.read_text().split()) == 2, "the browser has started")
         port, path = told.read_text().split()

@@ -1,0 +1,112 @@
+"""Where the regeneration control stands and how loud the detector is, for whoever looks on while the sensor streams."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from bench.readings.turning import LEVEL_FULL_SCALE_V
+
+if TYPE_CHECKING:
+    from bench.plan.schema import Control
+    from bench.readings.turning import Stops
+    from drivers.roles import Sample, Sensor
+
+SHOWN_EVERY_S = 0.05
+NEAR_REST_DEG = 3.0
+RESTS_S = 0.6
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One moment: the control's angle and clock position (None, empty: end stops not learned yet), the level in volts."""
+
+    angle_deg: float | None
+    clock: str
+    level_v: float
+
+    def words(self) -> str:
+        """For the terminal."""
+        where = "" if self.angle_deg is None else f"control at {self.clock} ({self.angle_deg:.0f}°), "
+        return f"{where}level {self.level_v:.2f} V"
+
+
+class Sight:
+    """Follows the sensor's stream and tells of it, at most twenty times a second.
+
+    Attributes
+    ----------
+    tell : list of callables
+        Each is given every `Standing`.
+    """
+
+    def __init__(self, control: Control) -> None:
+        self._control = control
+        self._stops: Stops | None = None
+        self._shown_at = 0.0
+        # Where the control came to rest, since when, until when (seconds of this program's clock).
+        self._rest: tuple[float, float, float] | None = None
+        self.tell: list[Callable[[Standing], None]] = []
+
+    def learned(self, stops: Stops) -> None:
+        """The end stops are known: shares of full scale mean degrees from now on."""
+        self._stops = stops
+
+    def near(self, angle_deg: float) -> bool:
+        """Whether the control was last seen near an angle, a moment ago."""
+        if self._rest is None or time.monotonic() - self._rest[2] > RESTS_S:
+            return False
+        return abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG
+
+    def rests_at(self, angle_deg: float) -> bool:
+        """Whether the control has been seen to rest near an angle, up to a moment ago."""
+        return self._rest is not None and self._rest[2] - self._rest[1] >= RESTS_S and self.near(angle_deg)
+
+    def _follow_rest(self, angle_deg: float, now: float) -> None:
+        unbroken = self._rest is not None and now - self._rest[2] < RESTS_S
+        if unbroken and self._rest is not None and abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG / 2:
+            self._rest = (self._rest[0], self._rest[1], now)
+        else:
+            self._rest = (angle_deg, now, now)
+
+    def show(self, samples: Sequence[Sample]) -> None:
+        """The newest of these."""
+        now = time.monotonic()
+        if not samples or now - self._shown_at < SHOWN_EVERY_S:
+            return
+        self._shown_at = now
+        newest = samples[-1]
+        angle, clock = None, ""
+        if self._stops is not None:
+            share = (newest.angle - self._stops.low) / (self._stops.high - self._stops.low)
+            angle = round(self._stops.travel_deg * share, 1)
+            self._follow_rest(angle, now)
+            clock = self._control.clock(min(max(angle, 0.0), self._stops.travel_deg))
+        standing = Standing(angle, clock, round(LEVEL_FULL_SCALE_V * newest.level, 3))
+        for tell in self.tell:
+            tell(standing)
+
+    def seen(self, instrument: Any) -> Any:
+        """An instrument about to be used; a sensor is watched from now on."""
+        from drivers.roles import Sensor
+
+        return SeenSensor(instrument, self) if isinstance(instrument, Sensor) else instrument
+
+
+class SeenSensor:
+    """A sensor whose stream is shown as it is read."""
+
+    def __init__(self, sensor: Sensor, sight: Sight) -> None:
+        self._sensor = sensor
+        self._sight = sight
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._sensor, name)
+
+    def read(self, seconds: float) -> Sequence[Sample]:
+        """As the sensor's."""
+        samples = self._sensor.read(seconds)
+        self._sight.show(samples)
+        return samples

@@ -1,0 +1,78 @@
+"""What is told of the control while the sensor streams."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from bench.measuring import sight as sight_module
+from bench.measuring.sight import RESTS_S, Sight, Standing
+from bench.plan.schema import Control
+from bench.readings.turning import LEVEL_FULL_SCALE_V, Stops
+from drivers.roles import Sample
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = 50.0
+
+    def monotonic(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    made = Clock()
+    monkeypatch.setattr(sight_module, "time", made)
+    return made
+
+
+def frames(*angles: float, level: float = 0.1) -> Sequence[Sample]:
+    return [Sample(0.01 * n, angle, level, False) for n, angle in enumerate(angles)]
+
+
+def test_degrees_are_told_once_the_stops_are_known(clock: Clock) -> None:
+    sight = Sight(Control(resistance=5e3))
+    told: list[Standing] = []
+    sight.tell.append(told.append)
+    sight.show(frames(0.3))
+    assert told[-1] == Standing(None, "", round(0.1 * LEVEL_FULL_SCALE_V, 3))
+    assert told[-1].words() == "level 0.33 V"
+    sight.learned(Stops(low=0.9, high=0.1, travel_deg=300.0))
+    clock.now += 1
+    sight.show(frames(0.2, 0.5))
+    # Mid-travel is 150 degrees and 12:00 (the contract).
+    assert (told[-1].angle_deg, told[-1].clock) == (pytest.approx(150.0), "12:00")
+    assert told[-1].words() == "control at 12:00 (150°), level 0.33 V"
+    # A sensor that reads a little past its stop has no clock position of its own there.
+    clock.now += 1
+    sight.show(frames(0.91))
+    assert told[-1].clock == "7:00"
+
+
+def test_it_tells_twenty_times_a_second_at_most(clock: Clock) -> None:
+    sight = Sight(Control(resistance=5e3))
+    told: list[Standing] = []
+    sight.tell.append(told.append)
+    for _ in range(1000):
+        clock.now += 0.001
+        sight.show(frames(0.3))
+    assert 19 <= len(told) <= 21
+
+
+def test_a_control_rests_only_after_it_has_been_seen_still_for_a_while(clock: Clock) -> None:
+    sight = Sight(Control(resistance=5e3))
+    sight.learned(Stops(low=0.0, high=1.0, travel_deg=300.0))
+    for _ in range(int(RESTS_S / 0.06) + 2):
+        assert not sight.rests_at(0.0)
+        sight.show(frames(0.001))
+        clock.now += 0.06
+    assert sight.rests_at(0.0)
+    assert not sight.rests_at(150.0)
+    clock.now += 2 * RESTS_S
+    assert not sight.rests_at(0.0)
+    for step in range(40):
+        sight.show(frames(0.02 * step))
+        clock.now += 0.06
+        assert not sight.rests_at(300.0 * 0.02 * step)
