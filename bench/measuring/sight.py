@@ -76,7 +76,8 @@ class Sight:
         now = time.monotonic()
         if not samples or now - self._shown_at < SHOWN_EVERY_S:
             return
-        self._shown_at = now
+        # On a beat of its own, so that frames which come in batches do not slow it down.
+        self._shown_at = max(self._shown_at + SHOWN_EVERY_S, now - SHOWN_EVERY_S)
         newest = samples[-1]
         angle, clock = None, ""
         if self._stops is not None:

@@ -24,7 +24,7 @@ MOST_POINTS = 500
 FIT_POINTS = 161
 # How many bandwidths of a fitted resonance are shown.
 SHOWN_BANDWIDTHS = 6.0
-LAST_READINGS = 6
+LAST_READINGS = 5
 HZ_IN = {"kHz": 1e3, "kc": 1e3, "MHz": 1e6, "Mc": 1e6}
 
 

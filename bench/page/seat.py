@@ -274,7 +274,8 @@ class PageOperator:
         done: Callable[[], bool] = lambda: False,
     ) -> Any:
         """Ask, with the same words on the terminal; `done` sees that it is so without an answer."""
-        self._say(f"  page: {'; '.join(now.lines)}")
+        for line in now.lines if now.kind == "caution" else ("; ".join(now.lines),):
+            self._say(f"  page: {line}")
 
         def idle() -> None:
             self._seat.idle()

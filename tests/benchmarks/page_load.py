@@ -123,7 +123,7 @@ def main(seconds: float) -> None:
                 tabs.pop().close()
             shown, painted = [], []
             for _ in range(LOADS):
-                tab = browser.open("about:blank")
+                tab = browser.open("data:text/html,")
                 tab.screen(1366, 768)
                 tab.call("Page.addScriptToEvaluateOnNewDocument", {"source": NOTICE})
                 tab.go(address)
@@ -148,7 +148,7 @@ def main(seconds: float) -> None:
 def measure(pid: int, browser: Any, tabs: list[Any], seconds: float) -> tuple[float, float, float]:
     """Processor shares of page and browser, and how often the first tab's hand moved in a second."""
     count = """(() => { window.moves = 0; const hand = document.querySelector('#knob');
-      window.eye = new MutationObserver(() => { window.moves += 1; }); window.eye.observe(hand, {attributes: true}); })()"""
+      window.eye = new MutationObserver(() => { window.moves += 1; }); window.eye.observe(hand, {attributes: true, attributeFilter: ['aria-valuetext']}); })()"""
     if tabs:
         tabs[0].wait("document.querySelector('#knob').getAttribute('aria-valuetext')")
         tabs[0].call("Page.bringToFront")
@@ -159,7 +159,7 @@ def measure(pid: int, browser: Any, tabs: list[Any], seconds: float) -> tuple[fl
     passed = time.monotonic() - begun
     page = (used_s(pid) - before) / passed
     share = (sum(used_s(one) for one in family(browser.pid)) - mine) / passed
-    moves = tabs[0].run("window.moves") / passed if tabs else 0.0
+    moves = tabs[0].run("window.eye.disconnect(), window.moves") / passed if tabs else 0.0
     return page, share, moves
 
 

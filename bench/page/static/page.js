@@ -204,7 +204,7 @@ const show = {
     const many = now.lines.length > 1;
     say.className = now.kind === "caution" ? "caution" : now.lines.length > 3 ? "many more-still" : many ? "many" : "";
     if (!same) say.replaceChildren(...now.lines.map(paragraph));
-    setText(at("more"), now.more || picture.doing?.detail || "");
+    setText(at("more"), now.more || aside());
     const entry = at("entry");
     entry.hidden = !now.entry;
     if (now.entry) {
@@ -237,9 +237,9 @@ const show = {
   },
 
   doing(doing) {
-    setText(at("reading"), doing.reading);
+    setText(at("reading"), doing.reading && doing.detail.startsWith(doing.reading) ? doing.detail : doing.reading);
     setText(at("then"), doing.then ? `Then: ${doing.then}` : "");
-    if (!picture.now?.more) setText(at("more"), doing.detail);
+    if (!picture.now?.more) setText(at("more"), aside());
   },
 
   knob(now) {
@@ -302,6 +302,12 @@ const show = {
   },
 };
 let shownLines = "";
+
+// How the reading stands, unless that is said above.
+function aside() {
+  const doing = picture.doing;
+  return !doing || (doing.reading && doing.detail.startsWith(doing.reading)) ? "" : doing.detail;
+}
 
 // One line of what to do; a line of a list hangs from its mark.
 function paragraph(line, _, lines) {

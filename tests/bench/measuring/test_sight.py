@@ -33,7 +33,7 @@ def frames(*angles: float, level: float = 0.1) -> Sequence[Sample]:
 
 
 def test_degrees_are_told_once_the_stops_are_known(clock: Clock) -> None:
-    sight = Sight(Control(resistance=5e3))
+    sight = Sight(Control.model_validate({"resistance": "5 kohm"}))
     told: list[Standing] = []
     sight.tell.append(told.append)
     sight.show(frames(0.3))
@@ -52,7 +52,7 @@ def test_degrees_are_told_once_the_stops_are_known(clock: Clock) -> None:
 
 
 def test_it_tells_twenty_times_a_second_at_most(clock: Clock) -> None:
-    sight = Sight(Control(resistance=5e3))
+    sight = Sight(Control.model_validate({"resistance": "5 kohm"}))
     told: list[Standing] = []
     sight.tell.append(told.append)
     for _ in range(1000):
@@ -62,9 +62,9 @@ def test_it_tells_twenty_times_a_second_at_most(clock: Clock) -> None:
 
 
 def test_a_control_rests_only_after_it_has_been_seen_still_for_a_while(clock: Clock) -> None:
-    sight = Sight(Control(resistance=5e3))
+    sight = Sight(Control.model_validate({"resistance": "5 kohm"}))
     sight.learned(Stops(low=0.0, high=1.0, travel_deg=300.0))
-    for _ in range(int(RESTS_S / 0.06) + 2):
+    for _ in range(int(RESTS_S / 0.06) + 1):
         assert not sight.rests_at(0.0)
         sight.show(frames(0.001))
         clock.now += 0.06

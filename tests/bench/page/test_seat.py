@@ -12,11 +12,14 @@ from typing import Any
 
 import pytest
 
-from bench.measuring.operator import Stopped
+from bench.measuring.operator import Again, Skipped, Stopped
 from bench.measuring.run import Outcome, measure
-from bench.page.desk import Desk, NotNow
+from bench.page.desk import ALWAYS, Desk, NotNow, Now
 from bench.page.run import seated
+from bench.page.seat import Seat
+from bench.readings.turning import LEVEL_FULL_SCALE_V
 from bench.session.folder import Session
+from drivers.roles import Sample
 
 PLAN = """
 [receiver]
@@ -225,3 +228,45 @@ def test_at_the_cautions_nothing_but_stopping_is_possible(tmp_path: Path) -> Non
     with Person(desk, act), pytest.raises(Stopped), seated(session, desk) as seat:
         measure(session, seat=seat)
     assert session.rows("resonance") == []
+
+
+class Board:
+    """A sensor board that sends one frame at a time."""
+
+    rate_hz = 200.0
+
+    def identify(self) -> str:
+        return "board of the test"
+
+    def read(self, seconds: float) -> list[Sample]:
+        return [Sample(0.0, 0.5, 0.2, False)]
+
+    def flush(self) -> None:
+        """Nothing waits."""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def test_the_page_s_mark_counts_as_the_board_s_switch(session: Session) -> None:
+    desk = Desk()
+    seat = Seat(session, desk)
+    board = seat.seen(Board())
+    assert board.identify() == "board of the test"
+    desk.tell(Now(("Turn slowly UP",), kind="turn", mark=True))
+    assert [sample.mark for sample in board.read(0.1)] == [False]
+    desk.press("mark", "")
+    assert [sample.mark for sample in board.read(0.1)] == [True]
+    assert desk.picture()["knob"]["level_v"] == pytest.approx(0.2 * LEVEL_FULL_SCALE_V)
+
+
+@pytest.mark.parametrize(("wish", "raised"), [("redo", Again), ("skip", Skipped), ("stop", Stopped)])
+def test_a_press_ends_a_turn_under_way(session: Session, wish: str, raised: type[Exception]) -> None:
+    desk = Desk()
+    board = Seat(session, desk).seen(Board())
+    desk.allow(ALWAYS)
+    board.read(0.1)
+    desk.press(wish, "")
+    with pytest.raises(raised):
+        board.read(0.1)
+    board.read(0.1)
