@@ -256,7 +256,17 @@ def draw(plan: Plan, seed: int, nominal: dict[str, NominalCoil] | None = None) -
     seed : int
     nominal : dict, optional
         Nominal coils by name; from the plan's geometry if left out.
+
+    Raises
+    ------
+    PlanError
+        The plan's set is wired as no virtual set is.
     """
+    if plan.receiver.topology != "tickler":
+        raise PlanError(
+            f'The virtual bench has no set with receiver.topology = "{plan.receiver.topology}"; measure the real one, '
+            "or leave topology out and give each coil a tickler."
+        )
     nominal = nominal_coils(plan) if nominal is None else nominal
     receiver = plan.receiver
     rng = _generator(seed, "valve")

@@ -26,6 +26,16 @@ def test_same_seed_same_truth(plan: Plan) -> None:
     draw(plan, -1)
 
 
+def test_a_set_wired_otherwise_is_refused_by_name() -> None:
+    tapped = parse_plan(
+        '[receiver]\ntopology = "cathode-tap"\n[receiver.tuning]\ncapacitance = ["160 pF", "12 pF"]\n'
+        '[receiver.control]\nkind = "supply"\n[[coil]]\nname = "B"\n'
+        'grid = { turns = 27, diameter = "32 mm", length = "24 mm", wire = "0.4 mm" }\ntap = { turns = 3 }\n'
+    )
+    with pytest.raises(PlanError, match=r'no set with receiver\.topology = "cathode-tap"'):
+        draw(tapped, 1)
+
+
 def test_truth_is_plain_json_without_nan(plan: Plan) -> None:
     json.dumps(truth_of(plan, draw(plan, 3)), allow_nan=False)
 
