@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 MOST_TURNS = 60
+# Where no number up to about twice the present one will do, the table goes on as far as this.
+FURTHEST, MOST_FURTHER = 40, 20
 # A set that works is left alone unless another number of turns is better by this share of the window, or this much surer.
 WORTH_SHARE, WORTH_CONFIDENCE = 0.1, 0.1
 # The widest margin decides between numbers of turns that are about as sure to do; one that is less sure by more does not.
@@ -115,6 +117,10 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
     now = coil.feedback_turns
     table = turns_table(fit, index, window, ladder(plan, coil, _turns(now)))
     best = _best(table, now)
+    if best is None:
+        further = ladder(plan, coil, _further(table.steps.turns[-1]))
+        table = table.with_more(turns_table(fit, index, window, further))
+        best = _best(table, now)
     near = best if best is not None else _compromise(table, now)
     whole = table
     halves = [n for n in (near - 0.5, near + 0.5) if n >= 0.5 and n not in table.steps.turns]
@@ -169,6 +175,12 @@ def _turns(now: float) -> list[float]:
     turns = {float(n) for n in range(1, last + 1, every)}
     turns |= {float(n) for n in range(max(1, math.floor(now) - 5), math.ceil(now) + 6)} | {float(now)}
     return sorted(turns)
+
+
+def _further(last: float) -> list[float]:
+    """Numbers of turns beyond the usual table, for a coil that none of those suits."""
+    every = max(1, math.ceil((FURTHEST - last) / MOST_FURTHER))
+    return [float(n) for n in range(math.floor(last) + 1, FURTHEST + 1, every)]
 
 
 def _best(table: TurnsTable, now: float) -> float | None:

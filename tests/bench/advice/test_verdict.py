@@ -330,7 +330,8 @@ tickler = { turns = 6, inductance = "1.0 uH", k = 0.32 }
 
 @pytest.mark.parametrize("turns", [1, 2.5, 40])
 def test_the_table_reaches_beyond_twice_the_turns(turns):
-    found = advised(cases.example_plan(turns=turns), [150.0, 145, 140, 135, 130])
+    plan = cases.example_plan(turns=turns)
+    found = advised(plan, angles_of(plan))
     listed = [row["turns"] for row in found["predicted"]]
     assert 1 in listed
     assert all(float(2 * n).is_integer() for n in listed)
@@ -338,3 +339,14 @@ def test_the_table_reaches_beyond_twice_the_turns(turns):
     assert turns in listed
     assert max(listed) >= 2 * turns
     assert len(listed) <= 80
+
+
+def test_the_table_goes_on_where_none_of_the_usual_turns_will_do():
+    """One turn where it takes more than five, which is beyond twice and three."""
+    plan = cases.example_plan(turns=1, gm="0.45 mS")
+    found = advised(plan, angles_of(plan))
+    assert found["verdict"] == "more turns"
+    best = found["tickler_turns_best"]
+    assert best > 5
+    told = angles_of(cases.example_plan(turns=1, gm="0.45 mS"), best)
+    assert np.all((told > 88) & (told < 212))
