@@ -24,8 +24,8 @@ GONE_S = 3.0
 LOOK_S = 0.05
 SHORT_LOOK_S = 0.02
 
-Wish = Literal["redo", "skip", "stop"]
-WISHES: tuple[Wish, ...] = ("redo", "skip", "stop")
+Wish = Literal["redo", "skip", "withdraw", "stop"]
+WISHES: tuple[Wish, ...] = ("redo", "skip", "withdraw", "stop")
 ALWAYS = (*WISHES, "pause", "note")
 
 
@@ -162,7 +162,7 @@ class Desk:
         Raises
         ------
         Wished
-            Redo, skip or stop was pressed instead.
+            Redo, skip, withdraw or stop was pressed instead.
         """
         while True:
             self.hold()
@@ -201,7 +201,7 @@ class Desk:
                 idle()
 
     def allow(self, wishes: Sequence[str]) -> None:
-        """Which of redo, skip, stop, pause and note mean something from now on; others are refused."""
+        """Which of redo, skip, withdraw, stop, pause and note mean something from now on; others are refused."""
         with self._news:
             self._wishes = frozenset(wishes)
             if self._wish not in self._wishes:
@@ -322,7 +322,7 @@ class Desk:
 
 
 class Wished(BenchError):
-    """Redo, skip or stop was pressed."""
+    """Redo, skip, withdraw or stop was pressed."""
 
     def __init__(self, wish: Wish) -> None:
         super().__init__(wish)

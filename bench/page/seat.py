@@ -17,6 +17,7 @@ from bench.measuring.operator import (
     Skipped,
     Stopped,
     Turn,
+    Withdrawn,
     changes,
     hand_words,
     loop_words,
@@ -55,6 +56,8 @@ def _raise(pressed: Wished) -> NoReturn:
     match pressed.wish:
         case "skip":
             raise Skipped("left out for now") from pressed
+        case "withdraw":
+            raise Withdrawn("the last reading is withdrawn") from pressed
         case "stop":
             raise Stopped(STOPPED) from pressed
         case _:

@@ -46,6 +46,7 @@ const presses = {
   mark: () => send("press", { what: "mark" }),
   redo: () => send("press", { what: "redo" }),
   skip: () => send("press", { what: "skip" }),
+  withdraw: () => send("press", { what: "withdraw" }),
   pause: () => send("press", { what: picture.run?.paused === "pressed" ? "resume" : "pause" }),
   note: () => {
     at("note-box").showModal();
@@ -55,11 +56,11 @@ const presses = {
 };
 
 function press(what) {
-  const button = document.querySelector(`nav [data-press="${what}"]`);
+  const button = document.querySelector(`[data-press="${what}"]`);
   if (button.getAttribute("aria-disabled") !== "true") presses[what]();
 }
 
-for (const button of document.querySelectorAll("nav [data-press]")) {
+for (const button of document.querySelectorAll("[data-press]")) {
   button.addEventListener("click", () => press(button.dataset.press));
 }
 at("note-form").addEventListener("submit", () => {
@@ -81,7 +82,7 @@ at("entry").addEventListener("submit", (event) => {
 
 // Keys
 
-const KEYS = { m: "mark", r: "redo", s: "skip", p: "pause", n: "note", q: "stop" };
+const KEYS = { m: "mark", r: "redo", s: "skip", w: "withdraw", p: "pause", n: "note", q: "stop" };
 document.addEventListener("keydown", (event) => {
   if (event.repeat && (event.key === "Enter" || event.key === " ")) {
     // A key held down answers once.
@@ -317,7 +318,7 @@ function paragraph(line, _, lines) {
 
 function showButtons() {
   const run = picture.run || { can: [] };
-  for (const button of document.querySelectorAll("nav [data-press]")) {
+  for (const button of document.querySelectorAll("[data-press]")) {
     const what = button.dataset.press;
     const can = what === "mark" ? Boolean(picture.now?.mark) : run.can.includes(what);
     button.setAttribute("aria-disabled", String(!can));

@@ -255,7 +255,7 @@ def test_it_is_named_for_a_screen_reader(server: PageServer, desk: Desk, open_ta
         ]
 
     assert all(named("button"))
-    assert {"Mark", "Redo", "Leave out", "Pause", "Note", "Stop", "Done"} <= set(named("button"))
+    assert {"Mark", "Redo", "Leave out", "Pause", "Note", "Stop", "Done", "Take back"} <= set(named("button"))
     assert "Regeneration control" in named("meter")
     assert any(name.startswith("coil B, dial 0: resonance") for name in named("image"))
     assert {"What to do now", "Regeneration control", "Sweep", "Last readings"} <= set(named("region"))
@@ -276,7 +276,19 @@ def test_it_works_by_keyboard_alone(server: PageServer, desk: Desk, open_tab: Op
             )
         )
         tab.key("Tab")
-    for name in ("done", "mark", "redo", "skip", "pause", "note", "stop", "look", "sound", "keys"):
+    for name in (
+        "done",
+        "mark",
+        "redo",
+        "skip",
+        "pause",
+        "note",
+        "stop",
+        "withdraw",
+        "look",
+        "sound",
+        "keys",
+    ):
         assert name in order, f"{name} is never reached: {order}"
     places = [order.index(name) for name in ("done", "mark", "redo", "skip", "pause", "note", "stop")]
     assert places == sorted(places)

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from bench.measuring.operator import Again, Skipped, Stopped
+from bench.measuring.operator import Again, Skipped, Stopped, Withdrawn
 from bench.measuring.run import Outcome, measure
 from bench.page.desk import ALWAYS, Desk, NotNow, Now
 from bench.page.run import seated
@@ -191,6 +191,28 @@ def test_leaving_out_redoing_and_stopping(session: Session) -> None:
     assert states == ["done", "left", ""]
 
 
+def test_the_last_reading_is_taken_back_and_taken_again(session: Session) -> None:
+    taken_back: list[int] = []
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now = picture["now"]
+        if now["lines"][0] == "Set the dial to 50" and not taken_back:
+            taken_back.append(now["ask"])
+            desk.press("withdraw", "")
+            return
+        first = now["lines"][0].startswith("Resonance")
+        desk.answer(now["ask"], "done", ("4.3 MHz" if taken_back else "4.2 MHz") if first else "")
+
+    outcome, _, desk = run(session, act, "resonance")
+    assert (outcome.recorded, outcome.lacking) == (3, 0)
+    assert [(row["dial"], row["f0_hz"]) for row in session.rows("resonance")] == [
+        (0.0, 4.3e6),
+        (50.0, 4.3e6),
+        (100.0, 4.3e6),
+    ]
+    assert desk.picture()["plan"]["done"] == 3
+
+
 def test_a_note_is_kept_in_the_log_beside_its_reading(session: Session) -> None:
     note = "hand <b>near</b> the coil"
 
@@ -260,7 +282,9 @@ def test_the_page_s_mark_counts_as_the_board_s_switch(session: Session) -> None:
     assert desk.picture()["knob"]["level_v"] == pytest.approx(0.2 * LEVEL_FULL_SCALE_V)
 
 
-@pytest.mark.parametrize(("wish", "raised"), [("redo", Again), ("skip", Skipped), ("stop", Stopped)])
+@pytest.mark.parametrize(
+    ("wish", "raised"), [("redo", Again), ("skip", Skipped), ("stop", Stopped), ("withdraw", Withdrawn)]
+)
 def test_a_press_ends_a_turn_under_way(session: Session, wish: str, raised: type[Exception]) -> None:
     desk = Desk()
     board = Seat(session, desk).seen(Board())
