@@ -15,7 +15,7 @@ import numpy as np
 
 from bench.physics.resonance_result import WARNINGS, Resonance
 
-SIGMAS = 5.0
+SIGMAS = 5.0  # five sweeps and two numbers make twenty comparisons: noise passes three of these once in twenty readings
 LEAST_SHARE = 0.002  # of the bandwidth: less does not matter
 MOST_SHARE = 0.25  # of the bandwidth: more leaves nothing of a common fit
 
@@ -33,30 +33,15 @@ class Drift:
 
 
 def drift(alone: Sequence[Resonance]) -> Drift:
-    """How far results of single sweeps of one resonance differ; those that found nothing do not count."""
+    """How far results of one resonance differ; those that found nothing, or are cut off at an edge, do not count."""
+    known = [_Known.of(one) for one in alone if one.found and not one.says("cut off")]
     shift_hz = log_q = 0.0
-    for a, b in combinations([one for one in alone if one.found], 2):
-        if None in (
-            a.f0_hz,
-            b.f0_hz,
-            a.q_loaded,
-            b.q_loaded,
-            a.f0_u_hz,
-            b.f0_u_hz,
-            a.q_loaded_u,
-            b.q_loaded_u,
-        ):
-            continue
-        f_a, f_b, q_a, q_b = _known(a.f0_hz), _known(b.f0_hz), _known(a.q_loaded), _known(b.q_loaded)
-        apart = abs(f_a - f_b)
-        if apart > max(
-            SIGMAS * float(np.hypot(_known(a.f0_u_hz), _known(b.f0_u_hz))), LEAST_SHARE * f_a / q_a
-        ):
+    for a, b in combinations(known, 2):
+        apart = abs(a.f0_hz - b.f0_hz)
+        if apart > max(SIGMAS * float(np.hypot(a.f0_u_hz, b.f0_u_hz)), LEAST_SHARE * a.f0_hz / a.q):
             shift_hz = max(shift_hz, apart)
-        off = abs(float(np.log(q_a / q_b)))
-        if off > max(
-            SIGMAS * float(np.hypot(_known(a.q_loaded_u) / q_a, _known(b.q_loaded_u) / q_b)), LEAST_SHARE
-        ):
+        off = abs(float(np.log(a.q / b.q)))
+        if off > max(SIGMAS * float(np.hypot(a.q_u / a.q, b.q_u / b.q)), LEAST_SHARE):
             log_q = max(log_q, off)
     return Drift(shift_hz, log_q)
 
@@ -64,16 +49,20 @@ def drift(alone: Sequence[Resonance]) -> Drift:
 def after_drift(found: Resonance, alone: Sequence[Resonance]) -> Resonance:
     """The result of a common fit, told and widened by what its sweeps, fitted alone, disagree; none where too much is left.
 
-    Beyond a quarter of the bandwidth the numbers are None: take the reading again.
+    The common fit is compared as well: a sweep too coarse to be fitted alone may still have moved it. Beyond a quarter of
+    the bandwidth the numbers are None: take the reading again.
     """
-    by = drift(alone)
     f0, q_loaded, cov = found.f0_hz, found.q_loaded, found.cov
-    if not by.seen or f0 is None or q_loaded is None or cov is None:
+    if f0 is None or q_loaded is None or cov is None:
+        return found
+    by = drift([*alone, found])
+    if not by.seen:
         return found
     warnings = (*found.warnings, WARNINGS["drift"])
     share = by.shift_hz * q_loaded / f0
     if max(share, by.log_q) > MOST_SHARE:
         return Resonance(points_used=found.points_used, warnings=warnings, others=found.others)
+    # The common fit lies between its sweeps: half of what two of them differ by in Q is the most that it is off by that.
     u_log_q = float(np.hypot(share, by.log_q / 2))
     moved = np.array([by.shift_hz / 3**0.5, q_loaded * u_log_q, (found.q or np.nan) * u_log_q])
     wide = cov.copy()
@@ -90,6 +79,19 @@ def after_drift(found: Resonance, alone: Sequence[Resonance]) -> Resonance:
     )
 
 
-def _known(value: float | None) -> float:
-    assert value is not None
-    return value
+@dataclass(frozen=True)
+class _Known:
+    """The numbers of a result that found something."""
+
+    f0_hz: float
+    f0_u_hz: float
+    q: float
+    q_u: float
+
+    @classmethod
+    def of(cls, one: Resonance) -> _Known:
+        assert one.f0_hz is not None
+        assert one.f0_u_hz is not None
+        assert one.q_loaded is not None
+        assert one.q_loaded_u is not None
+        return cls(one.f0_hz, one.f0_u_hz, one.q_loaded, one.q_loaded_u)

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from bench.measuring.prediction import Expected
 from bench.measuring.wanted import same_dial
 from bench.physics import sweep_design as design
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
+from bench.physics.resonance_drift import after_drift, drift
 from bench.plan.schema import Coil, Plan
 from bench.quantities import parse, show
 from drivers.roles import Analyzer, Complexes, Floats, Sweep
@@ -36,8 +36,6 @@ GUESS_WIDENED = 1.4
 ELSEWHERE = 5.0
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
-DRIFT_SIGMAS = 5.0
-DRIFT_SHARE = 0.002  # of the bandwidth: less does not matter
 
 
 @dataclass(frozen=True)
@@ -239,16 +237,23 @@ class _Search:
         return enough and not found.says("too few points")
 
     def _result(self) -> ResonanceReading:
+        alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in self.zooms] if len(self.sweeps) > 1 else []
         found = self.best
         if found is None:
             f, s = merged(self.sweeps)
-            why = "; ".join(fit_sweep(f, s).warnings) or WARNINGS["no resonance"]
+            moved = drift(alone).seen
+            why = (
+                WARNINGS["drift"]
+                if moved
+                else "; ".join(fit_sweep(f, s).warnings) or WARNINGS["no resonance"]
+            )
             raise ReadingError(f"Q could not be measured in {len(self.sweeps)} sweeps. {_sentence(why)}")
+        if found.q is None:
+            raise ReadingError(_sentence(WARNINGS["no circle"]))
+        found = after_drift(found, alone)
         q, q_u = found.q, found.q_u
         if q is None or q_u is None:
-            raise ReadingError(_sentence(WARNINGS["no circle"]))
-        if _drifting(self.zooms):
-            found = replace(found, warnings=(*found.warnings, WARNINGS["drift"]))
+            raise ReadingError(_sentence(WARNINGS["drift"]))
         if q_u > max(WORST_Q_U, self.goal) * q:
             why = "; ".join(found.warnings) or WARNINGS["loose"]
             raise ReadingError(f"Q would be known to {q_u / q:.0%} only. {_sentence(why)}")
@@ -265,20 +270,6 @@ def _between(plan: design.Plan, turn: int, most_points: int) -> design.Plan:
     points = min(most_points, 2 * plan.points)
     shift = step * (0.25 if turn == 2 else 0.11 * turn)
     return design.Plan(plan.start_hz + shift, plan.stop_hz - 0.1 * step, points)
-
-
-def _drifting(zooms: Sequence[Sweep]) -> bool:
-    """Whether sweeps of the same resonance disagree by more than their uncertainties."""
-    alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in zooms] if len(zooms) > 1 else []
-    known = [
-        (r.f0_hz, r.f0_u_hz, r.f0_hz / r.q_loaded)
-        for r in alone
-        if r.f0_hz and r.f0_u_hz and r.q_loaded and not r.says("cut off")
-    ]
-    return any(
-        abs(f_a - f_b) > max(DRIFT_SIGMAS * float(np.hypot(u_a, u_b)), DRIFT_SHARE * width)
-        for (f_a, u_a, width), (f_b, u_b, _) in combinations(known, 2)
-    )
 
 
 def _khz(f_hz: float) -> str:
