@@ -7,11 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from bench.errors import PlanError
 from bench.model import CoilModel, coil_model
-from bench.physics.regeneration import Antenna, Circuit, Control, Feedback, State, tank
+from bench.physics.regeneration import Antenna, Circuit, Control, Feedback
 
 if TYPE_CHECKING:
     from bench.plan.schema import Coil, Plan
@@ -162,33 +161,6 @@ def circuit(
         grid_ohm=math.inf if plan.receiver.grid_leak is None else plan.receiver.grid_leak,
         **_base(plan),
     )
-
-
-def in_set_over_alone(
-    plan: Plan,
-    coil: Coil,
-    f0_hz: ArrayLike,
-    *,
-    q: ArrayLike = 100.0,
-    state: State = "working",
-    with_antenna: bool | None = None,
-) -> NDArray[np.float64]:
-    """Resonance in the set, control at angle 0, over that of coil and tuning capacitor alone; shape of `f0_hz`.
-
-    The network is held to have `f0_hz` (as read in the set) and `q` in `state`, and its tank is then taken out of it. A
-    tickler that the control shorts at angle 0 lowers the tank's inductance and so raises this; grid-plate and winding
-    capacitances lower it. The plan's gm, or the device's usual one: it hardly matters here.
-
-    Raises
-    ------
-    PlanError
-        The coil's windings are not known.
-    """
-    gm = plan.receiver.gm or USUAL_GM_S[plan.receiver.device]
-    whole = circuit(plan, coil, gm_s=gm, with_antenna=with_antenna)
-    own = tank(whole, f0_hz, q, state)
-    alone = 1 / (2 * math.pi * np.sqrt(np.asarray(whole.l_h) * own.capacitance_f))
-    return np.asarray(np.asarray(f0_hz, float) / alone, float)
 
 
 def onset_frequencies(plan: Plan, coil: Coil, model: CoilModel) -> tuple[float, ...]:

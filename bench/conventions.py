@@ -4,3 +4,11 @@
 SAME_FREQUENCY = 0.005
 # Where the pointer of a control stands, read by eye.
 TYPED_U_DEG = 5.0
+# A resonance whose row does not say how sure it is: read off a scale.
+TYPED_F0_SHARE_U = 1e-3
+# An inductance that the plan gives, instead of a winding to reckon it from.
+PLAN_L_SHARE_U = 0.03
+# A difference counts as real above this many of its standard uncertainties (GUM: coverage about 95 %).
+REAL = 2.0
+# Formats of the charts' files.
+CHART_FORMATS = ("pdf", "png", "svg")

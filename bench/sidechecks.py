@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.conventions import SAME_FREQUENCY
+from bench.conventions import REAL, SAME_FREQUENCY
 from bench.measuring.agreement import disagreements, onset_of_way
 from bench.measuring.wanted import same_dial
 from bench.physics.onset_curve import CurveOnset, onset_of_curve
@@ -24,8 +24,14 @@ from bench.session.folder import Session
 
 Row = Mapping[str, Any]
 
-# A difference of more than two standard uncertainties is taken for real (GUM: coverage about 95 %).
-REAL = 2.0
+TITLES = {
+    "body": "Hand near the set",
+    "wiper": "Wiper noise",
+    "pull": "Pull of the control on the dial",
+    "steepness": "Steepness at onset",
+    "antenna": "Antenna on and off",
+    "agreement": "One onset, read in several ways",
+}
 # The pitch of a comfortable beat note, and what the ear notices of a change in it: common practice, no source.
 BEAT_HZ = 800.0
 NOTICED_HZ = 10.0

@@ -18,7 +18,7 @@ from drivers import outputs
 from drivers.boundary import quote
 from drivers.description import Description, GeneratorTalk, Reply, SweepTalk, fill
 from drivers.errors import LinkLost, Misuse, ProtocolError, WireError
-from drivers.roles import AnalyzerLimits, Complexes, Floats, Sweep
+from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Complexes, Floats, Sweep
 from drivers.transport import Transport, open_transport
 
 # So long nothing may come for a line to count as quiet, and so long is waited for that at most.
@@ -26,7 +26,6 @@ _QUIET_S = 0.05
 _LONGEST_BABBLE_S = 3.0
 # Longer sweeps than the instrument's own are made of pieces, up to this.
 _MOST_POINTS = 100_001
-_MOST_REFLECTION = 10.0
 _MOST_COMMENTS = 1000
 # Characters of a value and its separator, for how long a reply travels.
 _LONGEST_VALUE = 24
@@ -303,7 +302,7 @@ class LinesAnalyzer(_LinesInstrument):
         sent = values.sent_grid(self._talk.commands, filled, points)
         f_hz = values.require_grid(sent, columns.get("frequency"), asked)
         s11 = values.reflection(columns)
-        if np.any(np.abs(s11) > _MOST_REFLECTION):
+        if np.any(np.abs(s11) > MOST_REFLECTION):
             raise ProtocolError(
                 f"a reflection of {np.max(np.abs(s11)):.3g} cannot be.",
                 port=self._link.port,

@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from drivers.boundary import quote
+from drivers.decimals import decimal
 from drivers.description import FREQUENCY_UNITS, Column, Reply
 from drivers.errors import Misuse, ProtocolError
 from drivers.roles import Complexes, Floats, Sweep
 
-_NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 LONGEST_LINE = 65536
 # No frequency, size or angle is larger, in any unit.
 _LARGEST = 1e15
@@ -69,9 +69,10 @@ def parse_line(line: bytes, reply: Reply, before: int, wanted: int) -> list[floa
         if reply.columns[at % len(reply.columns)] == "-":
             out.append(0.0)
             continue
-        if len(word) > 64 or _NUMBER.fullmatch(word) is None or abs(float(word)) > _LARGEST:
+        value = decimal(word)
+        if value is None or abs(value) > _LARGEST:
             raise ProtocolError(f"value {at - before + 1} of line {number} is not a number: {quote(line)}.")
-        out.append(float(word))
+        out.append(value)
     return out
 
 

@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
+# Reflection beyond this is no reading of a tank through a loop: 20 dB of gain.
+MOST_REFLECTION = 10.0
+
 
 @dataclass(frozen=True)
 class AnalyzerLimits:

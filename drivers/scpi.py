@@ -10,7 +10,7 @@ import numpy as np
 from drivers import outputs
 from drivers import scpi_values as values
 from drivers.errors import Misuse, ProtocolError, TimedOut
-from drivers.roles import AnalyzerLimits, Floats, Sweep
+from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Floats, Sweep
 from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument
 
 ANALYZER_HEADERS: Mapping[str, str] = {
@@ -34,9 +34,6 @@ GENERATOR_HEADERS: Mapping[str, str] = {
     "level": "SOURce:POWer",
     "output": "OUTPut:STATe",
 }
-
-# Reflection beyond this is no reading of a tank through a loop: 20 dB of gain.
-_MOST_REFLECTION = 10.0
 
 
 class ScpiAnalyzer(ScpiInstrument):
@@ -189,7 +186,7 @@ class ScpiAnalyzer(ScpiInstrument):
         self._check_errors("the trace is read")
         self._agree()
         s11 = data[0::2] + 1j * data[1::2]
-        if np.any(np.abs(s11) > _MOST_REFLECTION):
+        if np.any(np.abs(s11) > MOST_REFLECTION):
             worst = float(np.max(np.abs(s11)))
             raise ProtocolError(f"a reflection of {worst:.3g} cannot be.", port=self.address)
         return Sweep(grid, s11)

@@ -13,12 +13,12 @@ from typing import Literal
 import numpy as np
 
 from drivers.boundary import quote
+from drivers.decimals import decimal
 from drivers.errors import Misuse, ProtocolError
 from drivers.roles import Floats
 
 ByteOrder = Literal["normal", "swapped"]
 
-_NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _NUMBERS = re.compile(rb"[0-9eE+\-., \t]*")
 _ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*,\s*"((?:[^"]|"")*)"\s*')
 # Anything as large as SCPI's infinity is no measured value.
@@ -32,10 +32,9 @@ def format_number(value: float) -> str:
 
 def parse_number(answer: bytes) -> float:
     """One finite decimal number."""
-    text = answer.strip()
-    if len(text) > 64 or _NUMBER.fullmatch(text) is None:
+    value = decimal(answer.strip())
+    if value is None:
         raise ProtocolError(f"a number was expected, {quote(answer)} came.")
-    value = float(text)
     if abs(value) >= _INFINITY:
         raise ProtocolError(f"a number was expected, the instrument sent its sign for none: {quote(answer)}.")
     return value

@@ -289,6 +289,6 @@ def _tell_coil(change: PlanChange, fit: CouplingFit, coils: Sequence[Gathered]) 
             "tuned to the same frequencies"
         )
     return True, (
-        f"the onset told gm·M {1e9 * math.exp(value):.3g} nS·H ± {100 * u:.2g} %; the change goes as the geometry, "
+        f"the onset told gm·M {1e9 * math.exp(value):.3g} mS·µH ± {100 * u:.2g} %; the change goes as the geometry, "
         "relative to that"
     )

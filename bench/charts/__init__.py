@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.errors import BenchError, SessionError
+from bench.conventions import CHART_FORMATS
+from bench.errors import SessionError
 
 if TYPE_CHECKING:
     from bench.session.folder import Session
@@ -20,7 +21,7 @@ _READ = ("resonance", "onset")
 def draw_session(
     session: Session,
     coils: Sequence[str] = (),
-    formats: Sequence[str] = ("pdf", "png", "svg"),
+    formats: Sequence[str] = CHART_FORMATS,
     paper: str = "a5",
 ) -> list[Path]:
     """Draw a session's charts into its `charts` folder.
@@ -132,28 +133,3 @@ def file_stems(names: Sequence[str]) -> dict[str, str]:
 
 
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
-
-
-def fit_lacks(session: Session) -> str | None:
-    """Why the fit must be made (again) before charts are drawn; None where it is up to date."""
-    path = session.path / "fit.json"
-    try:
-        made = path.stat().st_mtime_ns
-    except FileNotFoundError:
-        return "There is no fit yet"
-    except OSError as problem:
-        raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
-    for name in ("plan.toml", *(f"{table}.csv" for table in ("resonance", "onset", "curve"))):
-        part = session.path / name
-        if part.exists() and part.stat().st_mtime_ns > made:
-            return f"{name} is newer than the fit"
-    try:
-        whole = _is_fit(session.read_fit())
-    except BenchError:
-        whole = False
-    return None if whole else "fit.json is damaged"
-
-
-def _is_fit(fit: Any) -> bool:
-    coils = fit.get("coils") if isinstance(fit, dict) else None
-    return isinstance(coils, list) and all(isinstance(c, dict) and "name" in c for c in coils)

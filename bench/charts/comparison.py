@@ -15,9 +15,11 @@ from bench.charts import file_stems, words
 from bench.charts.graphs import frequency_axis, nice_ticks
 from bench.charts.style import (
     BODY,
+    EDGE,
     HAIR,
     INK,
     MAIN,
+    PAD,
     SHADE,
     SMALL,
     SOFT,
@@ -37,8 +39,6 @@ from bench.compare.words import onset_sentences
 from bench.plan.changes import PlanChange
 from bench.session.disk import cannot_write
 
-EDGE = 8.0
-PAD = 4.0
 HEADER = 17.0
 FOOT = 13.0
 PANEL = 66.0

@@ -19,10 +19,12 @@ from bench.charts.scale import curve, smooth
 from bench.charts.style import (
     ACCENT,
     BODY,
+    EDGE,
     HAIR,
     INK,
     LINE,
     MAIN,
+    PAD,
     SHADE,
     SMALL,
     SOFT,
@@ -37,8 +39,6 @@ from bench.charts.style import (
     wrap,
 )
 
-EDGE = 8.0
-PAD = 4.0
 HEADER = 17.0
 FOOT = 7.0
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p", "<", ">", "h", "*")

@@ -15,9 +15,11 @@ from bench.charts.graphs import nice_ticks
 from bench.charts.style import (
     ACCENT,
     BODY,
+    EDGE,
     HAIR,
     INK,
     LINE,
+    PAD,
     PAPERS,
     SMALL,
     SOFT,
@@ -31,23 +33,13 @@ from bench.charts.style import (
 from bench.physics.onset_curve import CurveOnset
 from bench.session.disk import cannot_write
 from bench.session.folder import Session
-from bench.sidechecks import Check, onset_of_run, present_rows, runs, side_checks
+from bench.sidechecks import TITLES, Check, onset_of_run, present_rows, runs, side_checks
 
-EDGE = 8.0
-PAD = 4.0
 HEADER = 15.0
 GRAPH = 74.0
 LEADING = 3.7
 KEY = 3.9
 MARKERS = ("o", "s", "^", "D", "v", "P")
-TITLES = {
-    "body": "Hand near the set",
-    "wiper": "Wiper",
-    "pull": "Pull of the control",
-    "steepness": "Steepness at onset",
-    "antenna": "Antenna",
-    "agreement": "Ways of reading the onset",
-}
 
 Run = Sequence[Mapping[str, Any]]
 

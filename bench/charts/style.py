@@ -23,6 +23,8 @@ from matplotlib.patches import Polygon
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
+from bench.conventions import CHART_FORMATS
+
 MM_PER_INCH = 25.4
 
 PAPERS: dict[str, tuple[float, float]] = {
@@ -49,8 +51,10 @@ SMALL = 7.0
 BODY = 8.0
 MAIN = 9.5
 
-FORMATS = ("pdf", "png", "svg")
 PNG_DPI = 200
+# The frame's distance from the edge of the paper, and the text's from the frame (mm).
+EDGE = 8.0
+PAD = 4.0
 
 _SETTINGS: Any = {
     "pdf.fonttype": 42,
@@ -292,7 +296,7 @@ def spot(cx: float, cy: float, radius: float, deg: float) -> tuple[float, float]
     return float(cx + radius * np.sin(a)), float(cy + radius * np.cos(a))
 
 
-def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[Path]:
+def save(figure: Figure, stem: Path, formats: Sequence[str] = CHART_FORMATS) -> list[Path]:
     """Write a figure; the same figure always gives the same bytes.
 
     Parameters

@@ -18,7 +18,6 @@ Point = tuple[float, float]
 TUNING_X, COIL_X, LOOP_X, LEAK_X, GRID_X = 0.0, 2.2, 3.4, 5.0, 5.8
 TICKLER_X, CONTROL_X, FEEDBACK_X = 9.6, 11.6, 13.6
 GROUND, SUPPLY_Y, COLD_Y, GRID_Y, WIPER_Y, PLATE_Y, SENSOR_Y = 0.0, 1.2, 4.4, 5.0, 6.2, 8.0, 10.2
-MIDDLE: dict[str, Any] = {"halign": "center", "valign": "center"}
 
 
 def wiring_svg(plan: Plan) -> str:

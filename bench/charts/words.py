@@ -209,10 +209,6 @@ def angle_range(angles: Sequence[float], control: Control) -> str:
     return a if a == b else f"{a}{FIXED}to{FIXED}{b}"
 
 
-def window_text(control: Control) -> str:
-    return f"{control.window[0]} to {control.window[1]}"
-
-
 def advice_sentence(
     advice: Mapping[str, Any] | None, f_hz: Sequence[float], control: Control, unit: str
 ) -> str | None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import click
 
-FORMATS = ("pdf", "png", "svg")
+from bench.conventions import CHART_FORMATS
 
 
 def _formats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[str, ...]:
     asked = [part.strip().lower() for part in value.split(",") if part.strip()]
     for part in asked:
-        if part not in FORMATS:
-            raise click.BadParameter(f'"{part}" is none of {", ".join(FORMATS)}; write for example pdf,png')
+        if part not in CHART_FORMATS:
+            raise click.BadParameter(
+                f'"{part}" is none of {", ".join(CHART_FORMATS)}; write for example pdf,png'
+            )
     if not asked:
         raise click.BadParameter("name at least one, for example pdf,png")
     return tuple(dict.fromkeys(asked))
@@ -25,7 +27,7 @@ def _formats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[st
 @click.option(
     "--format",
     "formats",
-    default=",".join(FORMATS),
+    default=",".join(CHART_FORMATS),
     metavar="pdf,png,svg",
     callback=_formats,
     help="Which kinds of file; all three if left out.",
@@ -38,17 +40,13 @@ def _formats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[st
 )
 def command(session: str, coils: tuple[str, ...], formats: tuple[str, ...], paper: str) -> None:
     """Draw each coil's calibration chart and the overview of the set into SESSION's charts folder."""
-    from bench.charts import draw_session, fit_lacks
+    from bench.charts import draw_session
+    from bench.fit.kept import bring_up_to_date
     from bench.session.folder import Session
 
     opened = Session.open(session)
     for name in coils:
         opened.plan.coil_named(name)
-    lack = fit_lacks(opened)
-    if lack:
-        from bench.fit.fitting import fit_session
-
-        click.echo(f"{lack}: fitting first.", err=True)
-        opened.write_fit(fit_session(opened))
+    bring_up_to_date(opened, lambda text: click.echo(text, err=True))
     for path in draw_session(opened, coils, formats, paper):
         click.echo(str(path))

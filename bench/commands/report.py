@@ -12,20 +12,15 @@ def command(session: str) -> None:
 
     The page needs no network and no other file; the tables it links to lie beside it.
     """
-    from bench.charts import fit_lacks
     from bench.errors import ReadingError
+    from bench.fit.kept import bring_up_to_date
     from bench.report import as_html, as_pdf
     from bench.report.contents import document
     from bench.session import disk
     from bench.session.folder import Session
 
     opened = Session.open(session)
-    lack = fit_lacks(opened)
-    if lack:
-        from bench.fit.fitting import fit_session
-
-        click.echo(f"{lack}: fitting first.", err=True)
-        opened.write_fit(fit_session(opened))
+    bring_up_to_date(opened, lambda text: click.echo(text, err=True))
     fit = opened.read_fit()
     if not fit or not fit["coils"]:
         raise ReadingError(

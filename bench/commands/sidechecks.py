@@ -9,14 +9,6 @@ import click
 if TYPE_CHECKING:
     from bench.sidechecks import Check
 
-TITLES = {
-    "body": "Hand near the set",
-    "wiper": "Wiper noise",
-    "pull": "Pull of the control on the dial",
-    "steepness": "Steepness at onset",
-    "antenna": "Antenna on and off",
-    "agreement": "One onset, read in several ways",
-}
 # Column: (heading, how a number is written: a format, or how many figures to keep).
 COLUMNS = {
     "position": ("hand at", "{}"),
@@ -87,6 +79,8 @@ def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) ->
 
 
 def _print(check: Check) -> None:
+    from bench.sidechecks import TITLES
+
     click.echo(f"Coil {check.coil}: {TITLES[check.name]}")
     if check.rows:
         names = [name for name in COLUMNS if any(row.get(name) is not None for row in check.rows)]

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from bench.conventions import REAL
 from bench.physics.uncertainty import combine
 
 if TYPE_CHECKING:
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from bench.fit.selection import OnsetPoint
     from bench.plan.changes import PlanChange
     from bench.plan.schema import Plan
-
-# A difference counts as real above this many of its standard uncertainties.
-REAL = 2.0
 
 StateOfOnset = Literal["starts", "never", "always", "not read"]
 

@@ -30,6 +30,7 @@ from bench.compare.parts import (
     onset_state,
 )
 from bench.compare.tank import brought_to, dial_reach, inductance_ratio, pairing_reach, tank_points
+from bench.conventions import SAME_FREQUENCY
 from bench.errors import BenchError
 from bench.physics.uncertainty import combine
 from bench.plan.changes import PlanChange, plan_changes
@@ -41,7 +42,8 @@ if TYPE_CHECKING:
     from bench.fit.selection import OnsetPoint
     from bench.session.folder import Session
 
-SAME_F = 0.01
+# Each session's frequency was set by hand to within the one share.
+SAME_F = 2 * SAME_FREQUENCY
 
 T = TypeVar("T")
 Tables = Mapping[str, "pd.DataFrame"]
@@ -79,7 +81,7 @@ def _side(session: Session) -> Side:
 
 
 def _fit(session: Session) -> Mapping[str, Any]:
-    from bench.charts import fit_lacks
+    from bench.fit.kept import fit_lacks
 
     kept = None if fit_lacks(session) else session.read_fit()
     if kept is None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench.compare.parts import Ratio, TankPoint
+from bench.conventions import TYPED_F0_SHARE_U
 from bench.physics.dial import FREQUENCY_SHARE_U, SETTING_U, STRAY_F
 from bench.physics.uncertainty import Floats, Mean, combine, weighted_mean
 
@@ -81,7 +82,7 @@ def tank_points(plan: Plan, rows: pd.DataFrame, notes: list[str]) -> list[TankPo
         names = part["reading"].to_numpy(object)
         where = f"at dial {dial[low]:g}"
         f, f_u = part["f0_hz"].to_numpy(float), part["f0_u_hz"].to_numpy(float)
-        f_u = _u(f, f_u, limits.TYPED_F0_SHARE_U, limits.LEAST_F0_SHARE_U, limits.MOST_F0_SHARE_U)
+        f_u = _u(f, f_u, TYPED_F0_SHARE_U, limits.LEAST_F0_SHARE_U, limits.MOST_F0_SHARE_U)
         f0 = _mean(f, f_u, limits.FAR_F0_SHARE)
         notes += _left_out(names, f0.left_out, f"resonance {where}")
         read = part["q"].between(*Q_SPAN).to_numpy(bool)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bench.circuits import USUAL_GM_S, circuit
+from bench.conventions import PLAN_L_SHARE_U
 from bench.errors import PlanError
 from bench.fit.coupling import Gathered
 from bench.physics import dial, regeneration
@@ -17,7 +18,6 @@ from bench.quantities import show
 if TYPE_CHECKING:
     from bench.plan.schema import Plan
 
-PLAN_L_SHARE_U = 0.03
 # The plan's coupling coefficient, from geometry or written down: ±10 %, rectangular (GUM 4.3.7).
 K_SHARE_U = 0.1 / 3**0.5
 # Less than this of the inductance is not worth a word, nor known from the plan.

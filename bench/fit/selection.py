@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from bench.conventions import SAME_FREQUENCY, TYPED_U_DEG
+from bench.conventions import SAME_FREQUENCY, TYPED_F0_SHARE_U, TYPED_U_DEG
 from bench.physics.uncertainty import weighted_mean
 from bench.plan.schema import recipe
 from bench.session.plausible import F_HZ, MOST_ADDED_F, Q_SPAN
@@ -26,8 +26,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-# Where a row does not say how sure it is: a resonance read off a scale, a Q by half-power points.
-TYPED_F0_SHARE_U = 1e-3
+# Where a row does not say how sure it is: a Q by half-power points.
 TYPED_Q_SHARE_U = 0.05
 READ_ANGLE_U_DEG = 2.0
 # No sweep and no sensor is believed closer than this, whatever the row says.

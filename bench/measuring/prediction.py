@@ -12,17 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.conventions import PLAN_L_SHARE_U, TYPED_F0_SHARE_U
 from bench.measuring.kinds import Row
 from bench.model import coil_model
 from bench.physics import dial as dial_law
 from bench.physics.qlaw import fit_q
 from bench.plan.schema import Coil, Plan
 
-# Rows without a stated uncertainty: read off a scale.
-TYPED_F0_SHARE_U = 1e-3
 Q_SHARE_U = 0.05
-# A plan's own inductance, beside a winding's formula.
-PLAN_L_SHARE_U = 0.03
 MOST_ROWS = 120
 # Away from the dial settings read so far the law is believed to this share of the way in ln f from the nearest of them: the
 # plates are those of no textbook.
@@ -48,7 +45,6 @@ class DialLaw:
     """The set's dial law from resonance rows of one state of the set (all coils; withdrawn rows left out)."""
 
     def __init__(self, plan: Plan, rows: Sequence[Row]) -> None:
-        self._plan = plan
         self._rows = [row for row in rows if row["f0_hz"] and row["dial"] is not None][-MOST_ROWS:]
         tuning = plan.receiver.tuning
         self._ends = dial_law.Ends(tuning.dial, tuning.capacitance)

@@ -56,11 +56,6 @@ class BodyReading:
         """Shift in millionths of f0."""
         return 1e6 * self.shift_hz / (self.f0_hz - self.shift_hz)
 
-    @property
-    def shift_u_ppm(self) -> float:
-        """Its standard uncertainty."""
-        return 1e6 * self.shift_u_hz / self.f0_hz
-
 
 def measure_body(
     analyzer: Analyzer,

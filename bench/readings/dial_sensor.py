@@ -8,10 +8,10 @@ import numpy as np
 
 from bench.errors import ReadingError
 from bench.measuring.operator import Operator
+from bench.readings.turning import SILENCE_S
 from drivers.errors import Misuse, TimedOut
 from drivers.roles import Sensor
 
-SILENCE_S = 5.0
 READ_FRAMES = 30
 # The sensor is of no use where the whole dial turns it by less than this share of its range.
 LEAST_SPAN = 0.05

@@ -13,12 +13,12 @@ from typing import Self
 
 import numpy as np
 
+from bench.readings.turning import SILENCE_S
 from drivers.errors import TimedOut, WireError
 from drivers.roles import Floats, Generator, LevelMeter, Sensor
 
 FULL_SCALE_V = 3.3
 SETTLE_S = 0.05
-SILENCE_S = 5.0
 QUIET_SAMPLES = 40
 
 

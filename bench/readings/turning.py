@@ -138,7 +138,6 @@ class _Watch:
         self.quiet = quiet
         self._event_deg: float | None = None
         self._event_t_s = 0.0
-        self._started = False
 
     def _angles(self, samples: list[Sample]) -> Floats:
         return self._stops.angle(np.array([sample.angle for sample in samples]))

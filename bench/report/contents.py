@@ -218,7 +218,7 @@ def _values(plan: Plan, entry: Entry) -> Iterator[Block]:
     gm_m = entry["gm_m"]
     if gm_m["value_sh"] is not None:
         rows.append(
-            ("gm times mutual inductance", f"{words.with_u(gm_m['value_sh'], gm_m['u_sh'], 1e-9)} nS·H")
+            ("gm times mutual inductance", f"{words.with_u(gm_m['value_sh'], gm_m['u_sh'], 1e-9)} mS·µH")
         )
     if entry["mutual_h"] is not None:
         rows.append(("Mutual inductance", show(entry["mutual_h"], "inductance", None, entry["mutual_u_h"])))

@@ -22,6 +22,7 @@ from bench.errors import SessionError
 from bench.plan.schema import Plan, load_plan, parse_plan, recipe
 from bench.session import disk
 from bench.session import files as table_files
+from bench.session.plain import plain, same
 from bench.session.store import TableStore, move_aside
 from bench.session.tables import TABLES
 
@@ -412,7 +413,7 @@ class Session:
 
     def log(self, event: str, **facts: Any) -> None:
         """Add a line to the log: what happened, and when."""
-        line = {"time": table_files.time_text(self.now()), "event": event, **_plain(facts)}
+        line = {"time": table_files.time_text(self.now()), "event": event, **plain(facts)}
         disk.append(
             self.path / LOG,
             (json.dumps(line, ensure_ascii=False) + "\n").encode("utf-8", "replace"),
@@ -422,12 +423,15 @@ class Session:
     def write_fit(self, fit: Mapping[str, Any]) -> dict[str, Any]:
         """Write `fit.json` whole, NaN as null, and return what it holds.
 
-        A file that says the same already, but for `made_at` and the last digits another machine rounds otherwise, is left alone.
+        A file that says the same already, but for `made_at` and the last digits another machine rounds otherwise, stays as it
+        is and counts as made now.
         """
-        new: dict[str, Any] = _plain(fit)
+        new: dict[str, Any] = plain(fit)
         with suppress(SessionError):
             old = self.read_fit()
-            if old is not None and _same({**old, "made_at": None}, {**new, "made_at": None}):
+            if old is not None and same({**old, "made_at": None}, {**new, "made_at": None}):
+                with suppress(OSError):
+                    (self.path / FIT).touch()
                 return old
         disk.write_whole(
             self.path / FIT, json.dumps(new, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -491,31 +495,3 @@ def _no_session(folder: Path) -> str:
         close = difflib.get_close_matches(folder.name, names, n=1, cutoff=0.5)
         near = f" Did you mean {folder.parent / close[0]}?" if close else ""
     return f"There is no session {folder}.{near} Make it with `regenbench start {folder.name}`."
-
-
-def _same(a: Any, b: Any) -> bool:
-    """Whether two JSON values say the same, numbers to nine digits."""
-    if isinstance(a, dict) and isinstance(b, dict):
-        return list(a) == list(b) and all(_same(a[key], b[key]) for key in a)
-    if isinstance(a, list) and isinstance(b, list):
-        return len(a) == len(b) and all(map(_same, a, b))
-    if isinstance(a, bool) or isinstance(b, bool):
-        return a is b
-    if isinstance(a, int | float) and isinstance(b, int | float):
-        return math.isclose(a, b, rel_tol=1e-9)
-    return bool(a == b)
-
-
-def _plain(value: Any) -> Any:
-    """A value as JSON can hold it: NaN and infinities null, arrays lists."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None or isinstance(value, str | int | bool):
-        return value
-    return str(value)

@@ -72,7 +72,6 @@ class SetWorld:
         self._rng = np.random.default_rng([hidden.seed % (1 << 32), 0x5E7])
         first = next(iter(hidden.coils))
         self._standing = Standing(first, hidden.tuning.dial[0], loop=AWAY)
-        self._dial_asked = hidden.tuning.dial[0]
         self._added_marked: float | None = None
         self._hand: str | None = None
         self._standard: str | None = None

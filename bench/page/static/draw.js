@@ -1,4 +1,4 @@
-// Small helpers for SVG and text. User-typed text only ever becomes text nodes.
+// SVG elements and text. User-typed text only ever becomes text nodes.
 const SVG = "http://www.w3.org/2000/svg";
 
 export function svg(name, attributes = {}, ...children) {

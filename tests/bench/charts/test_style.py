@@ -14,7 +14,8 @@ import pytest
 from bench.charts import file_stems
 from bench.charts.coil import draw_coil
 from bench.charts.page import coil_page
-from bench.charts.style import FORMATS, Sheet, printable, save, shorten, text_width_mm, wrap
+from bench.charts.style import Sheet, printable, save, shorten, text_width_mm, wrap
+from bench.conventions import CHART_FORMATS
 
 
 def test_width_of_text_is_that_of_the_fonts_own_table() -> None:
@@ -65,8 +66,8 @@ def figure(bench: Any) -> Any:
 
 
 def test_the_same_chart_gives_the_same_bytes(figure: Any, tmp_path: Path) -> None:
-    first = save(figure(), tmp_path / "one", FORMATS)
-    second = save(figure(), tmp_path / "two", FORMATS)
+    first = save(figure(), tmp_path / "one", CHART_FORMATS)
+    second = save(figure(), tmp_path / "two", CHART_FORMATS)
     assert [p.name for p in first] == ["one.pdf", "one.png", "one.svg"]
     for a, b in zip(first, second, strict=True):
         assert a.read_bytes() == b.read_bytes()
