@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
+from numpy.typing import NDArray
 
 from bench.physics.resonance import Resonance
 from bench.physics.resonance_fit import Complexes, Floats, shape
@@ -26,6 +27,7 @@ SPANS = (2.9, 3.6, 4.5, 5.8, 7.5, 10.0, 14.0, 20.0)  # in whole bandwidths of th
 POINTS = (15, 17, 19, 21, 25, 29, 33, 37, 41, 47, 53, 61, 71, 81, 91, 101, 121, 151, 201)
 SWEEP_COST = 15.0  # what a further sweep costs beside its own points, in points
 FEWEST_ACROSS = 11  # points within three half-bandwidths each side
+SEEN = 1.3  # half-bandwidths that a sweep must reach beyond a resonance
 MARGIN = 0.9  # aim at this part of the goal, since the uncertainty itself is uncertain
 
 
@@ -220,24 +222,46 @@ def next_sweep(
     worth = 1.0 / (4.6 * belief.noise / belief.b) ** 2
     choices = [n for n in POINTS if n <= most_points] or [most_points]
     best: tuple[float, Plan] | None = None
-    for span in SPANS:
-        half = span * belief.half_hz + (belief.spread_hz if span > SPANS[0] else 0.5 * belief.spread_hz)
+    for half in _halves(belief, most_points):
         low, high = max(belief.centre_hz - half, limits_hz[0]), min(belief.centre_hz + half, limits_hz[1])
         if high <= low:
             continue
         # Fewer points across the resonance than this would leave its shape to be guessed.
         dense = FEWEST_ACROSS * (high - low) / (6.0 * belief.half_hz)
-        for n in [n for n in choices if n > dense] or choices[-1:]:
-            u = expected_u(belief, known_hz, np.linspace(low, high, n))
+        for n in [n for n in choices if n >= dense] or choices[-1:]:
+            if best is not None and n >= best[0]:
+                break
+            new_hz = np.linspace(low, high, n)
+            u = expected_u(belief, known_hz, new_hz)
             missing = np.maximum(1.0 / aim**2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
+            further = (missing > 0) | ~_across(belief, np.concatenate([known_hz, new_hz]))
             more = np.minimum(missing / worth, 400.0)
-            cost = n + float(np.mean(1.1 * more + sweep_cost * (missing > 0)))
+            cost = n + float(np.mean(1.1 * more + sweep_cost * further))
             if best is None or cost < best[0]:
                 best = (cost, Plan(low, high, n))
-            if not missing.any():
+            if not further.any():
                 break
     assert best is not None
     return best[1]
+
+
+def _halves(belief: Belief, most_points: int) -> list[float]:
+    """Half-widths of sweeps to choose from, in Hz: one resonance wide and more, with room for where it may be.
+
+    Among them the widest whose points still lie close enough together: where f0 is unsure it catches most.
+    """
+    h, spread = belief.half_hz, belief.spread_hz
+    halves = [SPANS[0] * h + share * spread for share in (0.25, 0.5, 0.75)]
+    halves += [span * h + spread for span in SPANS]
+    halves.append(3.0 * h * (most_points - 1) / FEWEST_ACROSS)
+    return sorted(halves)
+
+
+def _across(belief: Belief, f_hz: Floats) -> NDArray[np.bool_]:
+    """For each sample (m,) whether points at `f_hz` lie on both sides of it, and enough of them on it."""
+    y = (f_hz - belief.f0_hz[:, None]) / belief.h_hz[:, None]
+    on_it = (np.abs(y) < 3.0).sum(axis=1) >= FEWEST_ACROSS - 1
+    return np.asarray(on_it & (y.min(axis=1) < -SEEN) & (y.max(axis=1) > SEEN))
 
 
 def coarse_sweep(low_hz: float, high_hz: float, most_points: int) -> Plan:

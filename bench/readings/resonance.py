@@ -27,9 +27,11 @@ from drivers.roles import Analyzer, Complexes, Floats, Sweep
 
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
+# Points that a second sweep is reckoned to cost where the first could have been the only one.
+GUESS_SWEEP_COST = 200.0
 SAME_ADDED = 0.01
 # How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to find it.
-GUESS_BANDWIDTHS = 4.0
+GUESS_BANDWIDTHS = 6.0
 # The sweep is laid out for 1.8 of the uncertainty it is given; one resonance in a hundred may lie outside, not one in ten.
 GUESS_WIDENED = 1.4
 # From so many uncertainties on the operator is told that a resonance is not where it was expected.
@@ -174,7 +176,7 @@ class _Search:
         u = guess.f0_u_hz if guess.f0_u_hz is not None else 0.25 * guess.f0_hz / guess.q_loaded
         belief = design.belief_of_guess(guess.f0_hz, guess.q_loaded, u, b=guess.b, noise=guess.noise)
         plan = design.next_sweep(
-            belief, np.empty(0), self.goal, self.reach, min(self.most_points, GUESS_POINTS), sweep_cost=60.0
+            belief, np.empty(0), self.goal, self.reach, min(self.most_points, GUESS_POINTS), sweep_cost=GUESS_SWEEP_COST
         )
         self._take(plan)
         self.zooms.append(self.sweeps[-1])

@@ -178,6 +178,7 @@ class Set(Tank):
         self.beta0 = {name: math.exp(random.uniform(math.log(0.05), math.log(0.5))) for name in "PR"}
         self.slope = {name: random.uniform(-0.1, 0.3) for name in "PR"}
         self.coil, self.taken = "P", dict[tuple[str, float], list[int]]()
+        self.by_level = False
 
     def tuned(self, coil: str, dial: float) -> float:
         share, (most, least) = dial / 100, self.ends

@@ -93,6 +93,7 @@ class World:
     """The set with obedient hands, and an analyzer at it: one circle by the definitions of Q and coupling, a metre of cable."""
 
     limits = AnalyzerLimits(1e5, 60e6, 101, 1e-3)
+    by_level = False
 
     def __init__(self, seed: int = 1) -> None:
         self.random = np.random.default_rng(seed)
