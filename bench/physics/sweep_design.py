@@ -27,6 +27,7 @@ SPANS = (2.9, 3.6, 4.5, 5.8, 7.5, 10.0, 14.0, 20.0)  # in whole bandwidths of th
 POINTS = (15, 17, 19, 21, 25, 29, 33, 37, 41, 47, 53, 61, 71, 81, 91, 101, 121, 151, 201)
 SWEEP_COST = 15.0  # what a further sweep costs beside its own points, in points
 FEWEST_ACROSS = 11  # points within three half-bandwidths each side
+BESIDE, BESIDE_NODES = 1.0, 240  # how far beside a sweep, in its own width, and how finely
 SEEN = 1.3  # half-bandwidths that a sweep must reach beyond a resonance
 MARGIN = 0.9  # aim at this part of the goal, since the uncertainty itself is uncertain
 
@@ -98,9 +99,7 @@ def belief_of_sweep(
     rotation is taken out) and the circle integrated out.
     """
     gaps = np.diff(f_hz)
-    turn = np.median(np.angle(s[1:] * s[:-1].conj()) / gaps)
-    s = s * np.exp(-1j * turn * (f_hz - f_hz[0]))
-    x = (2 * f_hz - f_hz[0] - f_hz[-1]) / (f_hz[-1] - f_hz[0])
+    x, s = _unturned(f_hz, s)
     places = (f_hz[:-1, None] + gaps[:, None] * (np.arange(NODES_IN_GAP) + 0.5) / NODES_IN_GAP).ravel()
     widths = 0.5 / np.geomspace(q_range[0], q_range[1], WIDTHS)
     basis, noise = _background(x, f_hz, s, places, widths)
@@ -116,6 +115,30 @@ def belief_of_sweep(
     # Nodes are not evenly spaced where gaps differ: each counts for the stretch that it stands for.
     weight *= np.gradient(fine)[:, None] if len(fine) > 1 else 1.0
     return _sampled(poles, noise, fine, widths, weight)
+
+
+def belief_beside(f_hz: Floats, s: Complexes, before: Belief) -> Belief | None:
+    """What the skirts in a sweep (n,) tell of a resonance that was expected in it and is beside it; None for nothing.
+
+    As `belief_of_sweep`, over places outside and with the width that is expected.
+    """
+    x, s = _unturned(f_hz, s)
+    span = float(f_hz[-1] - f_hz[0])
+    places = np.linspace(f_hz[0] - BESIDE * span, f_hz[-1] + BESIDE * span, BESIDE_NODES)
+    widths = before.half_hz / before.centre_hz * np.exp(np.linspace(-0.3, 0.3, 5))
+    basis, noise = _background(x, f_hz, s, places, widths)
+    poles = _poles(f_hz, s, basis, places, widths)
+    likelihood = _likelihood(poles, noise)
+    if likelihood.max() < SIGNIFICANT:
+        return None
+    return _sampled(poles, noise, places, widths, np.exp(likelihood - likelihood.max()))
+
+
+def _unturned(f_hz: Floats, s: Complexes) -> tuple[Floats, Complexes]:
+    """Place in the sweep from -1 to 1, and the sweep with its mean rotation taken out."""
+    turn = np.median(np.angle(s[1:] * s[:-1].conj()) / np.diff(f_hz))
+    x: Floats = (2 * f_hz - f_hz[0] - f_hz[-1]) / (f_hz[-1] - f_hz[0])
+    return x, s * np.exp(-1j * turn * (f_hz - f_hz[0]))
 
 
 @dataclass(frozen=True, eq=False)

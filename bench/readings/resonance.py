@@ -30,8 +30,8 @@ GUESS_POINTS = 41
 # Points that a second sweep is reckoned to cost where the first could have been the only one.
 GUESS_SWEEP_COST = 200.0
 SAME_ADDED = 0.01
-# How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to find it.
-GUESS_BANDWIDTHS = 6.0
+# How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to see at least its skirts.
+GUESS_BANDWIDTHS = 8.0
 # The sweep is laid out for 1.8 of the uncertainty it is given; one resonance in a hundred may lie outside, not one in ten.
 GUESS_WIDENED = 1.4
 # From so many uncertainties on the operator is told that a resonance is not where it was expected.
@@ -176,14 +176,26 @@ class _Search:
         u = guess.f0_u_hz if guess.f0_u_hz is not None else 0.25 * guess.f0_hz / guess.q_loaded
         belief = design.belief_of_guess(guess.f0_hz, guess.q_loaded, u, b=guess.b, noise=guess.noise)
         plan = design.next_sweep(
-            belief, np.empty(0), self.goal, self.reach, min(self.most_points, GUESS_POINTS), sweep_cost=GUESS_SWEEP_COST
+            belief,
+            np.empty(0),
+            self.goal,
+            self.reach,
+            min(self.most_points, GUESS_POINTS),
+            sweep_cost=GUESS_SWEEP_COST,
         )
         self._take(plan)
         self.zooms.append(self.sweeps[-1])
         self._fitted()
-        if self.best is not None and self.best.says("cut off") and self.best.background is not None:
-            # Seen at the edge: follow it, that is nearer than searching the whole band.
-            self._zoom(design.belief_of_fit(self.best))
+        if self.best is None or self.best.says("cut off"):
+            # At the edge or beside the sweep: its skirts tell where, and that is nearer than searching the whole band.
+            sweep = self.sweeps[-1]
+            beside = (
+                design.belief_beside(sweep.f_hz, sweep.s11, belief)
+                if self.best is None or self.best.background is None
+                else design.belief_of_fit(self.best)
+            )
+            if beside is not None:
+                self._zoom(beside)
         if self.best is None or self.best.says("cut off"):
             self.best = None
             self.missed, self.sweeps = self.sweeps, []

@@ -7,7 +7,7 @@ import pytest
 
 from bench.errors import ReadingError
 from bench.physics.resonance import fit_sweep
-from bench.readings.resonance import measure_resonance, merged
+from bench.readings.resonance import Guess, measure_resonance, merged
 from drivers.roles import AnalyzerLimits, Sweep
 
 
@@ -71,6 +71,24 @@ def test_from_cold_over_a_band_of_three_to_one(q: float, beta: float) -> None:
 def test_where_nothing_resonates_it_says_so_and_what_to_do() -> None:
     with pytest.raises(ReadingError, match="loop nearer to the coil"):
         measure_resonance(Bench(20e6, 100.0, 0.1), 3e6, 5e6, q_goal=0.01)
+
+
+@pytest.mark.parametrize("off", [-9.0, -7.0, 0.5, 7.0, 9.0])
+def test_a_resonance_beside_the_foretold_sweep_is_found_by_its_skirts(off: float) -> None:
+    # Three bandwidths (k = 1) of doubt, and the truth up to three of these away: no search of the band.
+    f0_hz, q, beta = 5e6, 120.0, 0.2
+    width = f0_hz * (1 + beta) / q
+    for seed in range(3):
+        bench = Bench(f0_hz, q, beta, seed=seed)
+        guess = Guess(f0_hz - off * width, q / (1 + beta), 3.0 * width)
+        reading = measure_resonance(bench, 3e6, 9e6, q_goal=0.01, guess=guess)
+        found = reading.resonance
+        assert found.q is not None
+        assert found.q_u is not None
+        assert abs(found.q - q) < 4 * found.q_u + 0.01 * q
+        assert not reading.search
+        assert bench.sweeps == (1 if off == 0.5 else 2)
+        assert bench.points <= 41 or off != 0.5
 
 
 def test_hopeless_noise_is_no_reading() -> None:
