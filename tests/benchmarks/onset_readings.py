@@ -20,7 +20,7 @@ from bench.errors import ReadingError
 from bench.measuring.agreement import onset_of_way
 from bench.measuring.operator import Setup
 from bench.plan.schema import load_plan
-from bench.readings.curve import measure_curve
+from bench.readings.curve_run import measure_curve
 from bench.readings.onset import measure_onset
 from bench.readings.turning import learn_stops, resting_angle
 from bench.virtual.network import tank_root

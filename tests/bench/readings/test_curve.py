@@ -11,7 +11,8 @@ import pytest
 from bench.errors import ReadingError
 from bench.measuring.operator import Setup
 from bench.plan.schema import Plan, load_plan, parse_plan
-from bench.readings import curve
+from bench.readings.curve_points import CurveReading, SignalCheck
+from bench.readings.curve_run import MOST_BETA, measure_curve
 from bench.virtual.scenario import demo_plan_path, draw
 from bench.virtual.stepped import Stepped
 from bench.virtual.truth import Standing, true_onset, tuned_to
@@ -58,8 +59,8 @@ def bench_at(
     return bench, true_onset(hidden, set_to).onset_deg
 
 
-def read(bench: Watched, f_hz: float, q_goal: float = 0.01) -> curve.CurveReading:
-    return curve.measure_curve(bench, bench, bench.read_angle, f0_hz=f_hz, travel_deg=300.0, q_goal=q_goal)
+def read(bench: Watched, f_hz: float, q_goal: float = 0.01) -> CurveReading:
+    return measure_curve(bench, bench, bench.read_angle, f0_hz=f_hz, travel_deg=300.0, q_goal=q_goal)
 
 
 @pytest.mark.parametrize(("seed", "coil", "f_hz"), [(1, "B", 5e6), (3, "A", 2.5e6)])
@@ -77,7 +78,7 @@ def test_onset_is_found_without_ever_oscillating(seed: int, coil: str, f_hz: flo
     assert 4 <= len(found.points) <= 6
     assert found.points[-1].q >= 5.0 * found.points[0].q
     assert [p.angle_deg for p in found.points] == sorted(p.angle_deg for p in found.points)
-    assert all(p.resonance.beta is not None and p.resonance.beta < curve.MOST_BETA for p in found.points)
+    assert all(p.resonance.beta is not None and p.resonance.beta < MOST_BETA for p in found.points)
 
 
 def test_it_works_with_the_antenna_on() -> None:
@@ -165,8 +166,8 @@ def test_an_analyzer_that_shouts_is_noticed_by_its_level() -> None:
 
 
 def test_without_a_level_to_set_the_loop_tells() -> None:
-    check = curve.SignalCheck(q=700.0, q_u=4.0, weaker_q=800.0, weaker_q_u=5.0, weaker_db=6.0, how="loop")
+    check = SignalCheck(q=700.0, q_u=4.0, weaker_q=800.0, weaker_q_u=5.0, weaker_db=6.0, how="loop")
     assert check.moved
     # Square law: 6 dB is a quarter of the power, so the weaker signal leaves a third of the change that was seen.
     assert check.left_over == pytest.approx((800.0 / 700.0 - 1.0) / 3.0, rel=0.01)
-    assert not curve.SignalCheck(800.0, 8.0, 810.0, 8.0, 6.0, "loop").moved
+    assert not SignalCheck(800.0, 8.0, 810.0, 8.0, 6.0, "loop").moved

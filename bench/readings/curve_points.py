@@ -1,0 +1,92 @@
+"""What a reading of Q below onset finds: Q at angles, what the analyzer's signal did to it, and the onset it points to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.physics.onset_curve import CurveOnset
+from bench.physics.resonance import Resonance
+from drivers.roles import Sweep
+
+# By how many standard uncertainties, and by what share, Q must move for the signal to have moved it.
+MOVED_SIGMAS, MOVED_SHARE = 3.0, 0.04
+
+
+@dataclass(frozen=True, eq=False)
+class CurvePoint:
+    """Q at one angle, and the sweeps it was read from."""
+
+    angle_deg: float
+    angle_u_deg: float
+    resonance: Resonance
+    sweeps: tuple[Sweep, ...]
+
+    @property
+    def q(self) -> float:
+        """Q with the loop's loading taken out."""
+        assert self.resonance.q is not None
+        return self.resonance.q
+
+    @property
+    def q_u(self) -> float:
+        """Its standard uncertainty."""
+        assert self.resonance.q_u is not None
+        return self.resonance.q_u
+
+    @property
+    def f0_hz(self) -> float:
+        """Frequency of resonance."""
+        assert self.resonance.f0_hz is not None
+        return self.resonance.f0_hz
+
+    @property
+    def drive(self) -> float:
+        """Power that reaches the tank times its Q, in any unit: the square of the voltage there."""
+        beta = self.resonance.beta or 0.0
+        return float(beta / (1.0 + beta) ** 2 * self.q)
+
+
+@dataclass(frozen=True)
+class SignalCheck:
+    """Q at the last angle with the analyzer's signal as it was and weaker in the tank; `how`: by its level or the loop."""
+
+    q: float
+    q_u: float
+    weaker_q: float
+    weaker_q_u: float
+    weaker_db: float
+    how: str
+
+    @property
+    def moved(self) -> bool:
+        """Whether Q depends on the signal, beyond chance and beyond what matters."""
+        off = abs(self.weaker_q - self.q)
+        return (
+            off > MOVED_SIGMAS * float(np.hypot(self.q_u, self.weaker_q_u))
+            and off > MOVED_SHARE * self.weaker_q
+        )
+
+    @property
+    def left_over(self) -> float:
+        """Share by which the weaker signal may still have moved 1/Q: rectification goes with the signal's power."""
+        left = 10.0 ** (-self.weaker_db / 10.0)
+        return float(abs(self.weaker_q / self.q - 1.0) * left / (1.0 - left))
+
+
+@dataclass(frozen=True, eq=False)
+class CurveReading:
+    """All points by rising angle, the onset they point to, and what has to be told.
+
+    `onset` is None where the set cannot reach it (`never`) or where the run does not tell. `onset_u_deg` also counts
+    what the analyzer's own signal may have done.
+    """
+
+    points: tuple[CurvePoint, ...]
+    onset: CurveOnset | None
+    onset_u_deg: float | None
+    never: bool
+    signal: SignalCheck | None
+    search: tuple[Sweep, ...]
+    warnings: tuple[str, ...]
