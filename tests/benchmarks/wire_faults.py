@@ -10,7 +10,6 @@ mishap found nothing to strike; `wrong`, `unnamed`, `stuck` and `not back` must 
 
 from __future__ import annotations
 
-import importlib.util
 import random
 import sys
 import tempfile
@@ -23,12 +22,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 from rich.console import Console
 from rich.table import Table
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+
+import invented
+import worlds
 
 from drivers import folder as folder_module
 from drivers.description import parse_description
@@ -44,26 +47,12 @@ from drivers.simulators.scpi import serve_scpi_analyzer, serve_scpi_generator
 from drivers.simulators.sensor import serve_sensor
 from drivers.touchstone import sweep_text
 
-TESTS = Path(__file__).parents[1] / "drivers"
+ROOT = Path(__file__).parents[2]
 SWEEP = (3.0e6, 4.0e6, 41)
 # Waits are short, or two thousand mishaps would take a day; a loaded machine gets the benefit of the doubt.
 TIMEOUT_S = 0.25
 STUCK_S = 60.0
 WORKERS = 12
-
-
-def neighbour(name: str) -> ModuleType:
-    """A file of tests, for its worlds and its invented instruments."""
-    spec = importlib.util.spec_from_file_location(f"tests_{name}", TESTS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-WORLDS, LINES = neighbour("conftest"), neighbour("test_lines")
 
 
 @dataclass(frozen=True)
@@ -89,7 +78,7 @@ def check_sweep(sweep: Sweep, tank: Any, tolerance: float) -> None:
 
 @contextmanager
 def scpi_analyzer(rng: random.Random, fault: Fault, form: Any) -> Iterator[Bench]:
-    tank = WORLDS.TankWorld()
+    tank = worlds.TankWorld()
     with serve_scpi_analyzer(
         tank, speed=1000.0, faults=Faults([fault], seed=rng.randrange(1 << 30))
     ) as server:
@@ -111,13 +100,13 @@ def scpi_analyzer(rng: random.Random, fault: Fault, form: Any) -> Iterator[Bench
 
 @contextmanager
 def lines_analyzer(rng: random.Random, fault: Fault, kind: Any) -> Iterator[Bench]:
-    tank = WORLDS.TankWorld()
-    text = (kind.text + LINES.LIMITS.format(most=kind.most)).replace(
+    tank = worlds.TankWorld()
+    text = (kind.text + invented.LIMITS.format(most=kind.most)).replace(
         "timeout_s = 0.12", f"timeout_s = {TIMEOUT_S}"
     )
     described = parse_description(text, kind.__name__)
     # Where every sweep comes twice, the mean of the two may keep half of the difference that is let pass as noise.
-    tolerance = 1e-6 if kind is LINES.Finch else 2.6e-3
+    tolerance = 1e-6 if kind is invented.Finch else 2.6e-3
     with LinesServer(
         kind(tank), terminal=False, faults=Faults([fault], seed=rng.randrange(1 << 30))
     ) as server:
@@ -140,10 +129,10 @@ def lines_analyzer(rng: random.Random, fault: Fault, kind: Any) -> Iterator[Benc
 @contextmanager
 def generator(rng: random.Random, fault: Fault, scpi: bool) -> Iterator[Bench]:
     """A setting that is confirmed is the one that the world has; after an error the output is off, once it can be reached."""
-    world = WORLDS.OutputWorld()
+    world = worlds.OutputWorld()
     faults = Faults([fault], seed=rng.randrange(1 << 30))
     described = parse_description(
-        (TESTS.parents[1] / "drivers/descriptions/simulated-generator.toml")
+        (ROOT / "drivers/descriptions/simulated-generator.toml")
         .read_text(encoding="utf-8")
         .replace("timeout_s = 2.0", f"timeout_s = {TIMEOUT_S}")
     )
@@ -181,7 +170,7 @@ def generator(rng: random.Random, fault: Fault, scpi: bool) -> Iterator[Bench]:
 
 @contextmanager
 def sensor(rng: random.Random, fault: Fault, terminal: bool) -> Iterator[Bench]:
-    knob = WORLDS.KnobWorld()
+    knob = worlds.KnobWorld()
     server = serve_sensor(knob, terminal=terminal, faults=Faults([fault], seed=rng.randrange(1 << 30)))
     with server:
         held: list[FramedSensor] = []
@@ -219,7 +208,7 @@ def sensor(rng: random.Random, fault: Fault, terminal: bool) -> Iterator[Bench]:
 
 @contextmanager
 def folder(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
-    tank = WORLDS.TankWorld()
+    tank = worlds.TankWorld()
     f_hz = np.linspace(*SWEEP)
     good = sweep_text(f_hz, tank.reflection(f_hz)).encode()
     sound = threading.Event()
@@ -278,7 +267,7 @@ TARGETS: dict[str, tuple[Any, tuple[str, ...]]] = {
     "SCPI generator": (partial(generator, scpi=True), GENERATOR_PHASES),
     **{
         f"lines analyzer {kind.__name__}": (partial(lines_analyzer, kind=kind), ("", "line", "line", "line"))
-        for kind in LINES.BIRDS
+        for kind in invented.BIRDS
     },
     "lines generator": (partial(generator, scpi=False), ("", "line")),
     "sensor, socket": (partial(sensor, terminal=False), ("sample", "sample", "identity", "token")),

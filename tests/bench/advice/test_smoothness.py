@@ -5,11 +5,9 @@ Rules marked "common practice, no source" are check values from the trade's habi
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
 from typing import Any
 
+import fit_cases as cases
 import numpy as np
 import pytest
 
@@ -20,19 +18,6 @@ from bench.model import coil_model
 from bench.physics.regeneration import onset, onset_angles
 from bench.plan.schema import Plan
 
-
-def _cases() -> Any:
-    path = Path(__file__).parents[2] / "benchmarks" / "fit_cases.py"
-    spec = importlib.util.spec_from_file_location("fit_cases", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["fit_cases"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-cases = _cases()
 F_HZ = np.array(cases.EXAMPLE_F_HZ)
 ANTENNA = '[receiver.antenna]\ncoupling_capacitor = "{}"\nresistance = "75 ohm"\ncapacitance = "200 pF"'
 

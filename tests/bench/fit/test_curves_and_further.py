@@ -5,12 +5,11 @@ The truths come from the virtual bench's network, written apart from the fit's, 
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
 from typing import Any
 
+import coupling_coverage as coverage
+import fit_cases as cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,23 +19,6 @@ from bench.fit.fitting import fit_parts, fit_tables
 from bench.physics.coupling import Priors
 from bench.physics.further import further, updated
 from bench.plan.schema import parse_plan
-
-
-def _load(name: str) -> Any:
-    folder = Path(__file__).parents[2] / "benchmarks"
-    if str(folder) not in sys.path:
-        sys.path.append(str(folder))
-    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-cases = _load("fit_cases")
-coverage = _load("coupling_coverage")
 
 
 @pytest.fixture(scope="module")

@@ -2,29 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from typing import Any
-
+import fit_cases as cases
 import pytest
 
 from bench.fit.fitting import fit_parts
 from bench.plan.schema import parse_plan
-
-
-def _cases() -> Any:
-    path = Path(__file__).parents[2] / "benchmarks" / "fit_cases.py"
-    spec = importlib.util.spec_from_file_location("fit_cases", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["fit_cases"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-cases = _cases()
 
 PLAN = """
 [receiver]

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
+import fit_cases as cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -19,20 +17,6 @@ from bench.fit.fitting import fit_tables
 from bench.physics.coupling import Priors
 from bench.physics.regeneration import onset_angles
 from bench.plan.schema import parse_plan, recipe
-
-
-def _cases() -> Any:
-    path = Path(__file__).parents[2] / "benchmarks" / "fit_cases.py"
-    spec = importlib.util.spec_from_file_location("fit_cases", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["fit_cases"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-cases = _cases()
 
 TWO_COILS = """
 [receiver]

@@ -6,32 +6,18 @@ values: as a plan.toml that the program reads as a user's, and as a netlist that
 The larger comparison, with finer steps, is tests/benchmarks/onset_against_simulator.py.
 """
 
-import importlib.util
 import itertools
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
+import onset_against_simulator as benchmark
 import pytest
+import spice
 
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
+from bench.physics.regeneration import onset, onset_angles, root, tank
 
-
-def load(name):
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, BENCHMARKS / f"{name}.py")
-        sys.modules[name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
-
-
-spice = load("spice")
-benchmark = load("onset_against_simulator")
 circuit_of = benchmark.circuit_of
-
-from bench.physics.regeneration import onset, onset_angles, root, tank  # noqa: E402
 
 pytestmark = [
     pytest.mark.ngspice,
