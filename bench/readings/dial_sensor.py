@@ -8,8 +8,8 @@ import numpy as np
 
 from bench.errors import ReadingError
 from bench.measuring.operator import Operator
-from bench.readings.turning import SILENCE_S
-from drivers.errors import Misuse, TimedOut
+from bench.readings.turning import heard
+from drivers.errors import Misuse
 from drivers.roles import Sensor
 
 READ_FRAMES = 30
@@ -39,9 +39,7 @@ def _shares(sensor: Sensor) -> np.ndarray:
     sensor.flush()
     shares: list[float] = []
     while len(shares) < READ_FRAMES:
-        new = sensor.read(SILENCE_S)
-        if not new:
-            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
+        new = heard(sensor)
         if any(one.dial is None for one in new):
             raise Misuse(
                 "this sensor board has no dial channel.",

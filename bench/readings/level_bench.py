@@ -13,11 +13,11 @@ from typing import Self
 
 import numpy as np
 
-from bench.readings.turning import SILENCE_S
+from bench.readings.turning import LEVEL_FULL_SCALE_V, SILENCE_S
 from drivers.errors import TimedOut, WireError
 from drivers.roles import Floats, Generator, LevelMeter, Sensor
 
-FULL_SCALE_V = 3.3
+FULL_SCALE_V = LEVEL_FULL_SCALE_V
 SETTLE_S = 0.05
 QUIET_SAMPLES = 40
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -21,7 +22,7 @@ PAST_DEG = 5.0
 SILENCE_S = 5.0
 STILL_S = 1.0
 MOST_TURN_S = 240.0
-LEVEL_FULL_SCALE_V = 3.3
+LEVEL_FULL_SCALE_V = 3.3  # of the board's converter
 # A converter's last digit must not pass for an onset, however quiet the level was.
 LEAST_JUMP_V = 0.01
 AT_STOP_DEG = 4.0
@@ -65,15 +66,26 @@ class Quiet:
         return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
 
 
+def heard(sensor: Sensor) -> Sequence[Sample]:
+    """What the sensor has sent since it was last asked, at least one frame.
+
+    Raises
+    ------
+    drivers.errors.TimedOut
+        It went silent.
+    """
+    new = sensor.read(SILENCE_S)
+    if not new:
+        raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
+    return new
+
+
 def _at_rest(sensor: Sensor) -> Floats:
     """The sensor's angle (share of full scale) over a third of a second from now on."""
     sensor.flush()
     samples: list[Sample] = []
     while len(samples) < 30:
-        new = sensor.read(SILENCE_S)
-        if not new:
-            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
-        samples.extend(new)
+        samples.extend(heard(sensor))
     return np.array([sample.angle for sample in samples])
 
 
@@ -192,9 +204,7 @@ def take_turn(
     watch = _Watch(turn, stops, quiet)
     samples: list[Sample] = []
     while True:
-        new = sensor.read(SILENCE_S)
-        if not new:
-            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
+        new = heard(sensor)
         for at in range(0, len(new), 16):
             samples.extend(new[at : at + 16])
             if watch.over(samples):

@@ -17,8 +17,7 @@ from bench.measuring.kinds import Kind, Sought, Wanted
 from bench.measuring.operator import Operator, Skipped, Turn
 from bench.measuring.wanted import counts
 from bench.physics.onset import quiet_spread
-from bench.readings.turning import AT_STOP_DEG, SILENCE_S, Quiet, Stops, Trace, trace_of
-from drivers.errors import TimedOut
+from bench.readings.turning import AT_STOP_DEG, Quiet, Stops, Trace, heard, trace_of
 from drivers.roles import Sample, Sensor
 
 Floats = NDArray[np.float64]
@@ -120,10 +119,7 @@ def measure_wiper(
 def _until(sensor: Sensor, enough: Callable[[list[Sample]], bool]) -> list[Sample]:
     samples: list[Sample] = []
     while not samples or not enough(samples):
-        new = sensor.read(SILENCE_S)
-        if not new:
-            raise TimedOut("the sensor has gone silent.", hint="Look at its cable and power.")
-        samples.extend(new)
+        samples.extend(heard(sensor))
     return samples
 
 
