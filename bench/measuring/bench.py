@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from bench.measuring.calibrated import Calibrated
 from bench.measuring.instruments import Instruments
 from bench.measuring.kinds import Row, Wanted
 from bench.measuring.operator import Operator, Setup
-from bench.measuring.prediction import DialLaw
 from bench.measuring.progress import Reporter
 from bench.measuring.wanted import antenna_state, counts
 from bench.plan.schema import Plan, recipe
@@ -26,6 +25,8 @@ if TYPE_CHECKING:
     from bench.readings.dial_sensor import DialEnds
     from bench.readings.level import Coupling
     from bench.readings.turning import Quiet, Stops
+
+Thought = TypeVar("Thought")
 
 # Pointer and sensor further apart than this share of the dial: somebody should look.
 FAR_DIAL = 0.02
@@ -142,11 +143,11 @@ class Bench:
             and (row["valve"] or self.valve) == self.valve
         ]
 
-    def dial_law_coming(self) -> Future[DialLaw]:
-        """The set's dial law as far as the rows on record tell it, worked out in a thread of its own."""
+    def think(self, work: Callable[[], Thought]) -> Future[Thought]:
+        """Have something worked out in a thread of its own, while the hands are busy."""
         if self._thinking is None:
-            self._thinking = ThreadPoolExecutor(1, "dial law")
-        return self._thinking.submit(DialLaw, self.plan, self.alike())
+            self._thinking = ThreadPoolExecutor(1, "thinking ahead")
+        return self._thinking.submit(work)
 
     def tuned(self, coil: str) -> list[Row]:
         """A coil's resonance rows without added capacitor, by dial; of this run's state of the valve where there are any."""

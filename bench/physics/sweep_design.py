@@ -257,7 +257,7 @@ def next_sweep(
             new_hz = np.linspace(low, high, n)
             u = expected_u(belief, known_hz, new_hz)
             missing = np.maximum(1.0 / aim**2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
-            further = (missing > 0) | ~_across(belief, np.concatenate([known_hz, new_hz]))
+            further = (missing > 0) | ~reaches_across(belief, np.concatenate([known_hz, new_hz]))
             more = np.minimum(missing / worth, 400.0)
             cost = n + float(np.mean(1.1 * more + sweep_cost * further))
             if best is None or cost < best[0]:
@@ -280,7 +280,7 @@ def _halves(belief: Belief, most_points: int) -> list[float]:
     return sorted(halves)
 
 
-def _across(belief: Belief, f_hz: Floats) -> NDArray[np.bool_]:
+def reaches_across(belief: Belief, f_hz: Floats) -> NDArray[np.bool_]:
     """For each sample (m,) whether points at `f_hz` lie on both sides of it, and enough of them on it."""
     y = (f_hz - belief.f0_hz[:, None]) / belief.h_hz[:, None]
     on_it = (np.abs(y) < 3.0).sum(axis=1) >= FEWEST_ACROSS - 1

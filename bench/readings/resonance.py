@@ -16,14 +16,14 @@ import numpy as np
 from bench.errors import ReadingError
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
-from bench.measuring.prediction import Expected
+from bench.measuring.prediction import DialLaw, Expected
 from bench.measuring.wanted import same_dial
 from bench.physics import sweep_design as design
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
 from bench.physics.resonance_drift import after_drift, drift
 from bench.plan.schema import Coil, Plan
 from bench.quantities import parse, show
-from drivers.roles import Analyzer, Complexes, Floats, Sweep
+from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, Sweep
 
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
@@ -45,7 +45,7 @@ class Guess:
     """Where the resonance should be, from earlier readings.
 
     `f0_u_hz`: how well f0 is predicted (k = 1), half a bandwidth where not given; `b`, `noise`: size of the circle and
-    noise of the earlier readings.
+    noise of the earlier readings; `first`: the sweep that it calls for, where that was worked out beforehand.
     """
 
     f0_hz: float
@@ -53,6 +53,18 @@ class Guess:
     f0_u_hz: float | None = None
     b: float = 0.15
     noise: float = 1e-3
+    first: design.Plan | None = None
+
+    def belief(self) -> design.Belief:
+        """As the design of sweeps takes it."""
+        u = self.f0_u_hz if self.f0_u_hz is not None else 0.25 * self.f0_hz / self.q_loaded
+        return design.belief_of_guess(self.f0_hz, self.q_loaded, u, b=self.b, noise=self.noise)
+
+    def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan:
+        """One sweep of at most `GUESS_POINTS`, laid out so that it is likely to be enough."""
+        points = min(limits.most_points, GUESS_POINTS)
+        reach = (limits.low_hz, limits.high_hz)
+        return design.next_sweep(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
 
     @classmethod
     def after(cls, earlier: Resonance, f0_hz: float, f0_u_hz: float | None = None) -> Guess:
@@ -173,24 +185,17 @@ class _Search:
 
     def _try(self, guess: Guess) -> None:
         """Straight to where the resonance should be; a miss leaves nothing behind."""
-        u = guess.f0_u_hz if guess.f0_u_hz is not None else 0.25 * guess.f0_hz / guess.q_loaded
-        belief = design.belief_of_guess(guess.f0_hz, guess.q_loaded, u, b=guess.b, noise=guess.noise)
-        plan = design.next_sweep(
-            belief,
-            np.empty(0),
-            self.goal,
-            self.reach,
-            min(self.most_points, GUESS_POINTS),
-            sweep_cost=GUESS_SWEEP_COST,
-        )
-        self._take(plan)
+        first = guess.first
+        if first is None or not self.reach[0] <= first.start_hz < first.stop_hz <= self.reach[1]:
+            first = guess.first_sweep(self.goal, self.analyzer.limits)
+        self._take(first)
         self.zooms.append(self.sweeps[-1])
         self._fitted()
         if self.best is None or self.best.says("cut off"):
             # At the edge or beside the sweep: its skirts tell where, and that is nearer than searching the whole band.
             sweep = self.sweeps[-1]
             beside = (
-                design.belief_beside(sweep.f_hz, sweep.s11, belief)
+                design.belief_beside(sweep.f_hz, sweep.s11, guess.belief())
                 if self.best is None or self.best.background is None
                 else design.belief_of_fit(self.best)
             )
@@ -217,7 +222,11 @@ class _Search:
                 f"No resonance between {_khz(self.low)} and {_khz(self.high)} kHz. Bring the loop nearer to the coil, "
                 "and check that the coil is plugged in and the dial is where it should be."
             )
-        self._fitted()
+        if np.median(design.reaches_across(belief, f)):
+            self._fitted()
+        else:
+            # Too coarse for a Q: a fit now would tell nothing that the belief does not.
+            self._tell()
         if not self._done():
             self._zoom(belief)
 
@@ -348,36 +357,61 @@ def _bands(
     return possible
 
 
-def _guess(bench: Bench, expected: Expected) -> Guess | None:
-    """Straight to the resonance, where it is known well enough to fall into one sweep of some bandwidths."""
+def _guess(bench: Bench, expected: Expected, limits: AnalyzerLimits) -> Guess | None:
+    """Straight to the resonance, where it is known well enough for one sweep to see it."""
     q = expected.q_loaded
     if q is None or expected.f0_u_hz > GUESS_BANDWIDTHS * expected.f0_hz / q:
         return None
     known = {"b": expected.depth} if expected.depth else {}
     if bench.sweep_noise:
         known["noise"] = bench.sweep_noise
-    return Guess(expected.f0_hz, q, GUESS_WIDENED * expected.f0_u_hz, **known)
+    guess = Guess(expected.f0_hz, q, GUESS_WIDENED * expected.f0_u_hz, **known)
+    return replace(guess, first=guess.first_sweep(bench.plan.readings.q_uncertainty, limits))
+
+
+@dataclass(frozen=True)
+class _Foretold:
+    """What earlier readings say of one at a setting of the dial; `guess` None where that is too little, or no analyzer is there."""
+
+    law: DialLaw
+    dial: float
+    expected: Expected
+    guess: Guess | None
+
+
+def _foretold(bench: Bench, item: Wanted, law: DialLaw, dial: float, limits: AnalyzerLimits | None) -> _Foretold:
+    expected = law.expected(item.coil, dial, item.added_c_f or 0.0)
+    return _Foretold(law, dial, expected, None if limits is None else _guess(bench, expected, limits))
 
 
 def _take(bench: Bench, item: Wanted) -> int:
     assert item.dial is not None
     by_level = bench.instruments.by_level
     typed = not bench.instruments.has("analyzer") and not by_level
+    limits: AnalyzerLimits | None = None
     if by_level:
         bench.instruments.generator()
         bench.instruments.level()
     elif not typed:
         # Opened before anything is asked: a dead instrument is told before the set is made ready for it.
-        bench.instruments.analyzer()
+        limits = bench.instruments.analyzer().limits
+    rows, wanted_dial = bench.alike(), item.dial
+
+    def think() -> _Foretold:
+        return _foretold(bench, item, DialLaw(bench.plan, rows), wanted_dial, limits)
+
+    # Worked out while the hands are busy with coil, control and dial.
+    coming = None if typed else bench.think(think)
     bench.prepare(item, loop=True)
-    # Worked out while the hands are busy with control and dial.
-    law = bench.dial_law_coming()
     bench.operator.rest_control(0.0)
     dial = bench.set_dial(item.dial)
-    if typed:
+    if coming is None:
         return _take_typed(bench, item, dial)
-    expected = law.result().expected(item.coil, dial, item.added_c_f or 0.0)
-    if by_level:
+    told = coming.result()
+    if dial != told.dial:
+        told = _foretold(bench, item, told.law, dial, limits)
+    expected, guess = told.expected, told.guess
+    if limits is None:
         from bench.readings.level_row import take_by_level
 
         return take_by_level(bench, item, dial, _bands(bench, item, expected, (0.0, math.inf)))
@@ -389,8 +423,6 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
-    guess = _guess(bench, expected)
-    limits = bench.instruments.analyzer().limits
     bands = _bands(bench, item, expected, (limits.low_hz, limits.high_hz))
     if guess is not None:
         # What is not where it was expected may be anywhere.
