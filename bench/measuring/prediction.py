@@ -28,12 +28,16 @@ ASTRAY = 0.1
 
 @dataclass(frozen=True)
 class Expected:
-    """A resonance not yet read: f0 with standard uncertainty; loaded Q and depth of the dip, None before the coil's first."""
+    """A resonance not yet read: f0 with standard uncertainty; loaded Q and depth of the dip, None before the coil's first.
+
+    `slope`: change of ln f over the whole dial, at this setting; None where no law tells it.
+    """
 
     f0_hz: float
     f0_u_hz: float
     q_loaded: float | None = None
     depth: float | None = None
+    slope: float | None = None
 
     def band(self, sigmas: float = 3.0) -> tuple[float, float]:
         """Where to search."""
@@ -77,15 +81,16 @@ class DialLaw:
         # Setting the dial again: the hand's own error, through the law's slope.
         step = 0.005 * (self._ends.dial[1] - self._ends.dial[0])
         near, _ = dial_law.frequency(fit, coil, [dial - step, dial + step])
-        per_share = abs(float(np.log(near[1] / near[0]))) / 0.01
+        slope = float(np.log(near[1] / near[0])) / 0.01
         nearest = min((float(row["dial"]) for row in self._rows), key=lambda at: abs(at - dial))
         from_it, _ = dial_law.frequency(fit, coil, [nearest])
         away = ASTRAY * abs(math.log(f0_hz / float(from_it[0])))
-        share_u = math.hypot(float(u[0]) / f0_hz, per_share * fit.setting_u, away)
+        share_u = math.hypot(float(u[0]) / f0_hz, slope * fit.setting_u, away)
         if added_c_f:
+            slope /= 1.0 + added_c_f * (2.0 * math.pi * f0_hz) ** 2 * fit.l_h[coil][0]
             f0_hz, share_u = _with_added(f0_hz, share_u, added_c_f, *fit.l_h[coil])
         q, depth = self._width(coil, f0_hz)
-        return Expected(f0_hz, share_u * f0_hz, q, depth)
+        return Expected(f0_hz, share_u * f0_hz, q, depth, slope)
 
     def _by_the_plan(self, coil: str, dial: float, added_c_f: float) -> Expected:
         l_h, l_u_h = self._windings[coil]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -65,6 +65,13 @@ class Guess:
         points = min(limits.most_points, GUESS_POINTS)
         reach = (limits.low_hz, limits.high_hz)
         return design.next_sweep(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
+
+    def moved(self, factor: float) -> Guess:
+        """The same with all frequencies times a factor near 1."""
+        first = self.first and replace(
+            self.first, start_hz=factor * self.first.start_hz, stop_hz=factor * self.first.stop_hz
+        )
+        return replace(self, f0_hz=factor * self.f0_hz, first=first)
 
     @classmethod
     def after(cls, earlier: Resonance, f0_hz: float, f0_u_hz: float | None = None) -> Guess:
@@ -362,10 +369,13 @@ def _guess(bench: Bench, expected: Expected, limits: AnalyzerLimits) -> Guess | 
     q = expected.q_loaded
     if q is None or expected.f0_u_hz > GUESS_BANDWIDTHS * expected.f0_hz / q:
         return None
-    known = {"b": expected.depth} if expected.depth else {}
-    if bench.sweep_noise:
-        known["noise"] = bench.sweep_noise
-    guess = Guess(expected.f0_hz, q, GUESS_WIDENED * expected.f0_u_hz, **known)
+    guess = Guess(
+        expected.f0_hz,
+        q,
+        GUESS_WIDENED * expected.f0_u_hz,
+        b=expected.depth or Guess.b,
+        noise=bench.sweep_noise or Guess.noise,
+    )
     return replace(guess, first=guess.first_sweep(bench.plan.readings.q_uncertainty, limits))
 
 
@@ -379,9 +389,26 @@ class _Foretold:
     guess: Guess | None
 
 
-def _foretold(bench: Bench, item: Wanted, law: DialLaw, dial: float, limits: AnalyzerLimits | None) -> _Foretold:
+def _foretold(
+    bench: Bench, item: Wanted, law: DialLaw, dial: float, limits: AnalyzerLimits | None
+) -> _Foretold:
     expected = law.expected(item.coil, dial, item.added_c_f or 0.0)
     return _Foretold(law, dial, expected, None if limits is None else _guess(bench, expected, limits))
+
+
+def _as_set(
+    bench: Bench, item: Wanted, told: _Foretold, dial: float, limits: AnalyzerLimits | None
+) -> _Foretold:
+    """What was foretold for one setting of the dial, for the one that it was set to."""
+    if dial == told.dial:
+        return told
+    slope = told.expected.slope
+    if slope is None or not same_dial(dial, told.dial, bench.plan):
+        return _foretold(bench, item, told.law, dial, limits)
+    first, last = bench.plan.receiver.tuning.dial
+    factor = math.exp(slope * (dial - told.dial) / (last - first))
+    expected = replace(told.expected, f0_hz=factor * told.expected.f0_hz)
+    return replace(told, dial=dial, expected=expected, guess=told.guess and told.guess.moved(factor))
 
 
 def _take(bench: Bench, item: Wanted) -> int:
@@ -407,9 +434,7 @@ def _take(bench: Bench, item: Wanted) -> int:
     dial = bench.set_dial(item.dial)
     if coming is None:
         return _take_typed(bench, item, dial)
-    told = coming.result()
-    if dial != told.dial:
-        told = _foretold(bench, item, told.law, dial, limits)
+    told = _as_set(bench, item, coming.result(), dial, limits)
     expected, guess = told.expected, told.guess
     if limits is None:
         from bench.readings.level_row import take_by_level

@@ -1,24 +1,28 @@
 """What runner and drivers cost over the pure wire time of a full coil, on the virtual bench.
 
-    python tests/benchmarks/overhead.py [SPEED]
+    python tests/benchmarks/overhead.py
 
-SPEED is the virtual bench's (1: a millisecond a point, as the virtual analyzer sweeps). What the same work would come to on
-slower wires is worked out from the processor's time and the points.
-The same sweeps are asked for again over a bare socket, in the same run, and nothing else: that is the wire. For onset the
-wire is the time that the sensor is waited for. The hands' time (turning, plugging, setting the dial) is counted apart.
+Every message that the driver exchanged with the analyzer (settings and their checks, sweeps, both readings of each trace) is
+exchanged again over a bare socket, in the same run, by nothing but a loop: that is the wire. For onset the wire is the time
+that the sensor is waited for. The hands' time (turning, plugging, setting the dial) is counted apart; what the program works
+out meanwhile costs the operator nothing, and is in the processor's time of the whole process only. Imports and the
+fits' first use are done before the clock starts and told in a line of their own.
+The virtual analyzer takes a millisecond a point; slower ones only add to the wire, so their ratios follow from the points.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import socket
-import sys
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from bench.demo import demo_plan
 from bench.measuring.bench import Bench
@@ -32,7 +36,8 @@ from bench.virtual.hands import VirtualBench
 from drivers.roles import Sensor
 
 ONSET_SPEED = 10.0
-SLOWER_S = (5e-3, 10e-3, 20e-3, 50e-3)
+POINT_S = 1e-3
+SLOWER_S = (5e-3, 20e-3)
 
 
 @dataclass
@@ -42,17 +47,37 @@ class Clock:
     hands: float = 0.0
     sweeping: float = 0.0
     streaming: float = 0.0
-    sweeps: list[tuple[float, float, int]] = field(default_factory=list)
+    hands_cpu: float = 0.0
+    points: list[int] = field(default_factory=list)
+    messages: list[tuple[str, bool]] = field(default_factory=list)
+    """What was sent to the analyzer, and whether an answer was read after it."""
 
     def timed(self, part: str, call: Callable[..., Any]) -> Callable[..., Any]:
         def run(*args: Any, **more: Any) -> Any:
-            begun = time.perf_counter()
+            begun, begun_cpu = time.perf_counter(), time.thread_time()
             try:
                 return call(*args, **more)
             finally:
                 setattr(self, part, getattr(self, part) + time.perf_counter() - begun)
+                if part == "hands":
+                    self.hands_cpu += time.thread_time() - begun_cpu
 
         return run
+
+    def listen(self, link: Any) -> None:
+        """Note every message of a link."""
+        write, read_line = link.write, link.read_line
+
+        def noted_write(text: str) -> None:
+            self.messages.append((text, False))
+            write(text)
+
+        def noted_read(*args: Any, **more: Any) -> bytes:
+            self.messages[-1] = (self.messages[-1][0], True)
+            answer: bytes = read_line(*args, **more)
+            return answer
+
+        link.write, link.read_line = noted_write, noted_read
 
 
 class Watched:
@@ -67,27 +92,42 @@ class Watched:
         if name == "sweep":
 
             def sweep(start_hz: float, stop_hz: float, points: int) -> Any:
-                self._clock.sweeps.append((start_hz, stop_hz, points))
+                self._clock.points.append(points)
                 return found(start_hz, stop_hz, points)
 
             return self._clock.timed(part, sweep)
         return self._clock.timed(part, found) if part and callable(found) else found
 
 
-def again_on_a_bare_socket(address: str, sweeps: list[tuple[float, float, int]]) -> float:
-    """Seconds for the same sweeps with nothing but the words that a sweep takes."""
+def again_on_a_bare_socket(address: str, messages: list[tuple[str, bool]]) -> tuple[float, float]:
+    """Seconds by the clock and of the processor for the same messages, sent and answered, and nothing else."""
     host, port = address.split("::")[1:3]
     with socket.create_connection((host, int(port))) as wire:
+        wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         lines = wire.makefile("rb")
         wire.sendall(b"FORM ASC;CALC:FORM COMP;*OPC?\n")
         lines.readline()
-        begun = time.perf_counter()
-        for start_hz, stop_hz, points in sweeps:
-            wire.sendall(
-                f"FREQ:STAR {start_hz:.3f};FREQ:STOP {stop_hz:.3f};SWE:POIN {points};INIT;CALC:DATA?\n".encode()
-            )
-            assert lines.readline().count(b",") == 2 * points - 1
-        return time.perf_counter() - begun
+        begun, begun_cpu = time.perf_counter(), time.thread_time()
+        for text, answered in messages:
+            wire.sendall(text.encode() + b"\n")
+            if answered:
+                assert lines.readline()
+        return time.perf_counter() - begun, time.thread_time() - begun_cpu
+
+
+def first_use() -> float:
+    """Seconds for what every run imports and sets up once, whatever it reads."""
+    begun = time.perf_counter()
+    import scipy.interpolate
+    import scipy.linalg
+    import scipy.optimize  # noqa: F401
+
+    from bench.physics.resonance import fit_sweep
+    from bench.readings import onset, resonance, turning  # noqa: F401
+
+    f_hz = np.linspace(3.9e6, 4.1e6, 41)
+    fit_sweep(f_hz, 0.1 / (1 + 1j * (f_hz - 4e6) / 2e4) - 1)
+    return time.perf_counter() - begun
 
 
 def one_coil(kinds: list[str], speed: float) -> None:
@@ -104,10 +144,14 @@ def one_coil(kinds: list[str], speed: float) -> None:
     with tempfile.TemporaryDirectory() as folder:
         session = Session.create(Path(folder) / "s", plan)
         with VirtualBench(session.path / "plan.toml", seed=4, speed=speed) as virtual, session.lock():
+            listening: list[Any] = []
 
             def seen(instrument: Any) -> Any:
                 if isinstance(instrument, Sensor):
                     return Watched(instrument, clock, {"read": "streaming"})
+                if not listening:
+                    listening.append(instrument)
+                    clock.listen(instrument._link)
                 return Watched(instrument, clock, {"sweep": "sweeping"})
 
             instruments = Instruments(session.plan, virtual.addresses, session.path, seen=seen)
@@ -115,28 +159,35 @@ def one_coil(kinds: list[str], speed: float) -> None:
             warm = Bench(session, VirtualOperator(virtual.hands), instruments, Quiet(0))
             if "onset" in kinds:
                 Runner(warm).run(still_wanted(session, ["resonance"], [], cold=False))
-            clock.__init__()  # type: ignore[misc]
             hands: Any = Watched(VirtualOperator(virtual.hands), clock, {"*": "hands"})
             bench = Bench(session, hands, instruments, Quiet(0))
             wanted = still_wanted(session, kinds, [], cold=False)
             instruments.analyzer()
-            begun, begun_cpu = time.perf_counter(), time.process_time()
+            clock.hands = clock.hands_cpu = clock.sweeping = clock.streaming = 0.0
+            clock.points.clear()
+            clock.messages.clear()
+            begun, begun_cpu, begun_all = time.perf_counter(), time.thread_time(), time.process_time()
             recorded, left = Runner(bench).run(wanted)
-            total, cpu = time.perf_counter() - begun, time.process_time() - begun_cpu
+            total, all_cpu = time.perf_counter() - begun, time.process_time() - begun_all
+            path_cpu = time.thread_time() - begun_cpu - clock.hands_cpu
             assert not left, left
             instruments.close()
-            bare = again_on_a_bare_socket(virtual.addresses["analyzer"], clock.sweeps)
+            bare, bare_cpu = again_on_a_bare_socket(virtual.addresses["analyzer"], clock.messages)
     wire = bare + clock.streaming
     bench_s = total - clock.hands
-    points = sum(n for _, _, n in clock.sweeps)
+    cost, cost_cpu = bench_s - wire, path_cpu - bare_cpu
+    points = sum(clock.points)
     print(
-        f"{' and '.join(kinds):>10}{speed:>8g}{recorded:>7}{len(clock.sweeps):>8}{points:>8}{clock.hands:>9.2f}{wire:>9.2f}"
-        f"{clock.sweeping + clock.streaming - wire:>10.3f}{bench_s - clock.sweeping - clock.streaming:>9.3f}"
-        f"{bench_s / wire:>8.3f}{cpu:>8.2f}{1 + cpu / wire:>8.3f}"
+        f"{' and '.join(kinds):>10}{recorded:>6}{len(clock.points):>8}{points:>8}{len(clock.messages):>10}{clock.hands:>8.1f}"
+        f"{wire:>8.3f}{cost:>8.3f}{1 + cost / wire:>8.3f}{cost_cpu:>8.3f}{1 + cost_cpu / wire:>8.3f}{all_cpu:>8.2f}"
     )
     if kinds == ["resonance"]:
-        slower = (f"{1e3 * pace:g} ms {1 + cpu / (pace * points):.3f}" for pace in SLOWER_S)
-        print(f"{'':10}  by the processor's time on slower wires, a point taking: {', '.join(slower)}")
+        for pace in SLOWER_S:
+            slow = wire + (pace - POINT_S) * points
+            print(
+                f"{f'at {1e3 * pace:g} ms':>10}{'':>40}{slow:>8.3f}{cost:>8.3f}{1 + cost / slow:>8.3f}{cost_cpu:>8.3f}"
+                f"{1 + cost_cpu / slow:>8.3f}"
+            )
 
 
 class Quiet(Reporter):
@@ -146,16 +197,16 @@ class Quiet(Reporter):
 
 if __name__ == "__main__":
     print(
-        "One coil of the demo's set, everything read; seconds, the hands' apart. Ratio of runner, driver and wire to the wire alone,"
+        "One coil of the demo's set, everything read, a millisecond a point; seconds. Cost: what runner and driver add to the wire,\n"
+        "by the clock of this machine with whatever else it does, and by the processor's time on the way from wire to wire.\n"
+        "Ratio: cost and wire over the wire alone (to reach: 1.05). CPU: of the whole process, the thinking beside the hands included."
     )
     print(
-        "by the clock (to reach: 1.05) and by the processor's time of this process, which a busy machine does not stretch."
+        f"Imports and first use, once a run: {first_use():.2f} s. Load of the machine: {os.getloadavg()[0]:.1f}."
     )
     print(
-        f"{'readings':>10}{'speed':>8}{'rows':>7}{'sweeps':>8}{'points':>8}{'hands':>9}{'wire':>9}{'driver':>10}{'runner':>9}"
-        f"{'ratio':>8}{'CPU':>8}{'ratio':>8}"
+        f"{'readings':>10}{'rows':>6}{'sweeps':>8}{'points':>8}{'messages':>10}{'hands':>8}{'wire':>8}{'cost':>8}{'ratio':>8}"
+        f"{'by CPU':>8}{'ratio':>8}{'CPU':>8}"
     )
-    speeds = [float(text) for text in sys.argv[1:]] or [1.0]
-    for speed in speeds:
-        one_coil(["resonance"], speed)
+    one_coil(["resonance"], 1.0)
     one_coil(["onset"], ONSET_SPEED)

@@ -78,6 +78,15 @@ def test_the_more_is_read_the_nearer_the_next_is_foretold() -> None:
     assert third.f0_u_hz < 0.005 * third.f0_hz
 
 
+@pytest.mark.parametrize("added_f", [0.0, 100e-12])
+def test_the_slope_foretold_is_that_of_the_plates(added_f: float) -> None:
+    rows = [read("P", d) for d in (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)]
+    expected = DialLaw(parse_plan(PLANNED), rows).expected("P", 60.0, added_f)
+    ratio = tuned_to("P", 62.0, added_f) / tuned_to("P", 58.0, added_f)
+    # Good enough to follow a dial set a tenth of a division beside: off by less than a sixth of what that moves f0 by.
+    assert expected.slope == pytest.approx(math.log(ratio) / 0.04, rel=0.15)
+
+
 def test_a_known_capacitor_moves_what_is_foretold() -> None:
     plan = parse_plan(PLANNED)
     rows = [read("P", d) for d in (0.0, 40.0, 100.0)]

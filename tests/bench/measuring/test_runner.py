@@ -358,6 +358,8 @@ def test_q_stops_and_keeps_what_was_recorded(tmp_path: Path) -> None:
 class DeadWire:
     """Instruments whose analyzer never answers; counts how often it is opened afresh."""
 
+    by_level = False
+
     def __init__(self) -> None:
         self.reopened = 0
 
