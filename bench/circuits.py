@@ -44,6 +44,17 @@ def gm_of(plan: Plan) -> float:
     return plan.receiver.gm
 
 
+def gm_or_usual(plan: Plan) -> tuple[float, str | None]:
+    """Transconductance in siemens, and a note where it is the usual one of the device instead of the plan's."""
+    if plan.receiver.gm is not None:
+        return plan.receiver.gm, None
+    usual = USUAL_GM_S[plan.receiver.device]
+    return usual, (
+        f"receiver.gm is not in the plan: taking {usual * 1e3:g} mS, middling for a {plan.receiver.device}. Onset goes with it: "
+        f"half as much asks for about twice the tickler; try --set receiver.gm={usual * 500:g}mS."
+    )
+
+
 def rp_of(plan: Plan) -> tuple[float, str | None]:
     """Plate resistance in ohm, and a note where it is the usual one of the device instead of the plan's."""
     if plan.receiver.rp is not None:

@@ -49,7 +49,8 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
     click.echo(
         f"Made {made.path}, its plan.toml {kind}, and {WIRING}: how the plan takes the set to be wired."
     )
-    click.echo(f"Read {made.path / PLAN} through. Next: regenbench measure {again}")
+    click.echo(f"Read {made.path / PLAN} through. Next: regenbench predict {again}")
+    click.echo("says where each coil should start to oscillate, before anything is wound.")
 
 
 def _sound(path: Path) -> str:

@@ -12,9 +12,13 @@ from bench import quantities
 from bench.errors import QuantityError
 from bench.plan.parts import PartError
 from bench.plan.schema import Coil, Control, coil_name
+from bench.plan.offers import next_band_turns, tickler_offered
 from bench.plan.writing import Answers, CoilAnswers
 
 Value = TypeVar("Value")
+
+# What is offered for the first coil: with the other offered values, a set whose onset lies in the window.
+_FIRST = CoilAnswers("A", 27, "32mm", "24mm", "0.4mm", 8, "2.5mm", "0.25mm")
 
 _CONTROLS = {
     "divider": "a potentiometer across the tickler, its wiper to the feedback capacitor",
@@ -54,6 +58,14 @@ def _if_known(question: str, kind: quantities.Kind, otherwise: str = "not known"
     return _ask(f"{question} (Enter: {otherwise})", lambda text: text and quantities.parse(text, kind), "")[0]
 
 
+def _or_none(question: str, kind: quantities.Kind, default: str) -> str:
+    """A quantity, or nothing where the set has no such part."""
+    text = _ask(
+        f"{question} (or: none)", lambda text: text == "none" or quantities.parse(text, kind), default
+    )[0]
+    return "" if text == "none" else text
+
+
 def _number(question: str, default: str | None = None, *, positive: bool = True) -> float:
     def check(text: str) -> float:
         try:
@@ -88,24 +100,24 @@ def ask_everything(session_name: str) -> Answers:
     click.Abort
         Ctrl-C or the end of input; nothing was made.
     """
-    _say("Values with their unit, as you would write them: 3.5MHz or 3500kc, 140pF or 140mmf, 1.25in, 24AWG.")
-    _say("Enter takes what stands in brackets. Everything can be changed later in plan.toml.")
+    _say("Values with their unit, as you would write them: 3.5MHz or 3500kc,")
+    _say("140pF or 140mmf, 1.25in, 24AWG. Enter takes what stands in brackets, which")
+    _say("together make a set that works. All of it can be changed later in plan.toml.")
     answers = Answers()
     _ask_set(answers, session_name)
     _ask_control(answers)
     _ask_feedback(answers)
     _say("\nThe coils, one after another.")
     while True:
-        answers.coils.append(_ask_coil(len(answers.coils), {c.name.casefold() for c in answers.coils}))
+        answers.coils.append(_ask_coil(answers))
         if not click.confirm("Another coil?", default=False, err=True):
             break
     _say("\nThe bench.")
     answers.added_capacitor = _if_known(
         "A known capacitor to put in parallel, such as 100pF", "capacitance", "none"
     )
-    answers.analyzer = _plain(
-        "VISA address of an analyzer, such as TCPIP::192.0.2.7::5025::SOCKET (Enter: none)"
-    )
+    _say("Instruments: `regenbench ports` finds them, and can be asked later.")
+    answers.analyzer = _plain("VISA address of an analyzer (Enter: none)")
     answers.sensor = _plain("Serial port of the angle-and-level sensor (Enter: none)")
     return answers
 
@@ -119,16 +131,16 @@ def _ask_set(answers: Answers, session_name: str) -> None:
     answers.name = str(click.prompt("What is the set called", default=session_name, err=True)).strip()[:200]
     answers.device = _choice("Detector", ("triode", "pentode", "fet", "bipolar"), "triode")
     answers.supply = _if_known("Supply voltage, such as 60V", "voltage")
-    answers.gm = _if_known("Transconductance (gm) where oscillation starts, such as 0.65mS", "conductance")
-    answers.rp = _if_known("Plate (drain, collector) resistance, such as 25kohm", "resistance")
+    answers.gm = _if_known("Transconductance (gm) at onset, such as 0.65mS", "conductance")
+    answers.rp = _if_known("Plate (drain) resistance, such as 25kohm", "resistance")
     first = _number("Tuning dial: reading at one end", "0", positive=False)
     while (second := _number("Tuning dial: reading at the other end", "100", positive=False)) == first:
         _say("  The two ends read the same.")
     answers.dial = first, second
     while True:
         answers.tuning = (
-            _quantity(f"Tuning capacitor at dial {first:g}", "capacitance", "160pF"),
-            _quantity(f"Tuning capacitor at dial {second:g}", "capacitance", "12pF"),
+            _quantity(f"Tuning capacitor at dial {first:g}", "capacitance", "140pF"),
+            _quantity(f"Tuning capacitor at dial {second:g}", "capacitance", "15pF"),
         )
         if quantities.parse(answers.tuning[0], "capacitance") != quantities.parse(
             answers.tuning[1], "capacitance"
@@ -143,7 +155,7 @@ def _ask_control(answers: Answers) -> None:
         _say(f"  {kind}: {words}")
     answers.control = _choice("Which kind", tuple(_CONTROLS), "divider")
     if answers.control in ("divider", "shunt"):
-        answers.resistance = _quantity("Its resistance", "resistance", "10kohm")
+        answers.resistance = _quantity("Its resistance", "resistance", "5kohm")
     if answers.control == "throttle":
         while True:
             answers.throttle = (
@@ -155,7 +167,9 @@ def _ask_control(answers: Answers) -> None:
                 break
             _say("  The least first, then the most.")
     if answers.control != "swing":
-        answers.taper = _choice("Taper", ("linear", "log", "reverse-log"), "linear")
+        _say("  linear: half its value at mid-travel; log: about a seventh of it")
+        usual = "log" if answers.control == "divider" else "linear"
+        answers.taper = _choice("Taper", ("linear", "log", "reverse-log"), usual)
     answers.travel_deg = _ask("Travel from stop to stop, in degrees", _travel, "300")[1]
     answers.direction = _choice(
         "Which way for more regeneration", ("clockwise", "anticlockwise"), "clockwise"
@@ -170,8 +184,8 @@ def _travel(text: str) -> float:
 
 def _ask_feedback(answers: Answers) -> None:
     if answers.control != "throttle":
-        answers.capacitor = _if_known("Feedback capacitor to ground, such as 270pF", "capacitance")
-    answers.choke = _if_known("RF choke, such as 2.5mH", "inductance")
+        answers.capacitor = _or_none("Feedback capacitor to ground", "capacitance", "270pF")
+    answers.choke = _or_none("RF choke", "inductance", "2.5mH")
     if click.confirm("Is the antenna connected while you measure?", default=False, err=True):
         answers.antenna = (
             _quantity("Antenna coupling capacitor", "capacitance", "10pF"),
@@ -180,24 +194,33 @@ def _ask_feedback(answers: Answers) -> None:
         )
 
 
-def _ask_coil(number: int, taken: set[str]) -> CoilAnswers:
+def _ask_coil(answers: Answers) -> CoilAnswers:
+    """One coil; the form of the one before it is offered, and the turns for the next band up."""
+    taken = {coil.name.casefold() for coil in answers.coils}
+
     def check(text: str) -> Any:
         if text.casefold() in taken:
             raise ValueError("there is a coil of that name already")
         return coil_name(text)
 
+    number, before = len(answers.coils), answers.coils[-1] if answers.coils else _FIRST
     name = _ask("Name of the coil", check, chr(ord("A") + number) if number < 26 else None)[0]
+    grid_turns = next_band_turns(answers, before) if answers.coils else before.turns
     while True:
         said = CoilAnswers(
             name=name,
-            turns=_number("  Grid winding: turns", "27"),
-            diameter=_quantity("  Grid winding: mean diameter", "length", "32mm"),
-            length=_quantity("  Grid winding: length", "length", "24mm"),
-            wire=_wire("  Grid winding: wire, bare", "0.4mm"),
-            tickler_turns=_number("  Tickler: turns", "5"),
-            gap=_quantity("  Gap between the windings", "length", "2.5mm"),
-            tickler_wire=_wire("  Tickler: wire, bare", "0.25mm"),
+            turns=_number("  Grid winding: turns", f"{grid_turns:g}"),
+            diameter=_quantity("  Grid winding: mean diameter", "length", before.diameter),
+            length=_quantity("  Grid winding: length", "length", before.length),
+            wire=_wire("  Grid winding: wire, bare", before.wire),
+            tickler_turns=1,
+            gap=_quantity("  Gap between grid winding and tickler", "length", before.gap),
+            tickler_wire=_wire("  Tickler: wire, bare", before.tickler_wire),
         )
+        turns, words = tickler_offered(answers, said)
+        if words:
+            _say(f"  {words}")
+        said.tickler_turns = _number("  Tickler: turns", f"{turns}")
         wrong = _cannot_be_wound(said)
         if wrong is None:
             return said

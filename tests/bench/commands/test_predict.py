@@ -118,12 +118,12 @@ def test_table_shows_clock_positions(plan, capsys):
     assert "before the window" in next(line for line in out.splitlines() if "4 900 kHz" in line)
 
 
-def test_missing_gm_is_named_with_an_example(plan, capsys):
+def test_missing_gm_takes_the_usual_one_and_says_so(plan, capsys):
     code, out, err = run(capsys, plan(PLAN.replace('gm = "0.7 mS"\n', "")))
-    assert (code, out) == (1, "")
-    assert "receiver.gm" in err
-    assert "--set receiver.gm=0.65mS" in err
-    assert len(err.splitlines()) == 1
+    assert code == 0
+    assert "receiver.gm is not in the plan: taking 0.8 mS" in err
+    assert "--set receiver.gm=0.4mS" in err
+    assert out == run(capsys, plan(PLAN), "--set", "receiver.gm=0.8mS")[1]
 
 
 def test_missing_rp_takes_the_usual_one_and_says_so(plan, capsys):

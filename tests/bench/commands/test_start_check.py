@@ -77,7 +77,7 @@ ANSWERS = [
     *("", "", "90V", "0.65", "0.65mS", ""),
     *("", "", "160 mmf", "12mmf"),
     *("divider", "4kohm", "", "", ""),
-    *("270pF", "", "n"),
+    *("270pF", "none", "n"),
     *("", "270", "1.25in", "24mm", "26AWG", "", "", ""),
     *("27", "1.25in", "24mm", "26AWG", "", "", "", "n"),
     *("100pF", "", ""),
@@ -100,11 +100,39 @@ def test_start_asks_at_a_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> 
     assert plan.receiver.gm == 0.65e-3
     assert plan.receiver.rp is None
     assert plan.receiver.control.resistance == 4e3
+    assert plan.receiver.feedback.choke is None
     assert plan.receiver.tuning.capacitance == (160e-12, 12e-12)
     assert plan.coil[0].grid.diameter == pytest.approx(0.03175)
     assert len(plan.coil[0].onset_at) == 5
     assert (plan.show.capacitance, plan.show.length) == ("mmf", "in")
     assert plan.readings.added_capacitor == 100e-12
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+@pytest.mark.parametrize("more", [1, 2])
+def test_enter_to_every_question_makes_a_set_that_starts_in_the_window(
+    run: Run, monkeypatch: pytest.MonkeyPatch, more: int
+) -> None:
+    """Job: onset within the window at every frequency of every coil; with the first also when its Q is 30 % below the winding's."""
+    leader, follower = os.openpty()
+    coil = [""] * 8
+    answers = [""] * 17 + [*coil, "y"] * (more - 1) + [*coil, "n"] + [""] * 3
+    with os.fdopen(follower, "r", encoding="utf-8", closefd=True) as terminal:
+        os.write(leader, ("\n".join(answers) + "\n").encode())
+        monkeypatch.setattr(sys, "stdin", terminal)
+        code, _, err = run("start", "evening")
+    os.close(leader)
+    assert code == 0, err
+    plan = Session.open("evening").plan
+    assert len(plan.coil) == more
+    code, out, _ = run("predict", "evening", "--json")
+    assert code == 0
+    low, high = plan.receiver.control.window_deg
+    coils = json.loads(out)["coils"]
+    assert [low < at["angle_deg"] < high for c in coils for at in c["onset"]] == [True] * 5 * more
+    q = ", ".join(f"[{at['f_hz']}, {at['q'] * 0.7}]" for at in coils[0]["onset"])
+    poor = json.loads(run("predict", "evening", "--json", "--set", f"coil.A.grid.q=[{q}]")[1])["coils"][0]
+    assert [low < at["angle_deg"] < high for at in poor["onset"]] == [True] * 5
 
 
 # check
