@@ -10,9 +10,9 @@ from pydantic import ValidationError
 
 from bench import quantities
 from bench.errors import QuantityError
+from bench.plan.offers import next_band_turns, tickler_offered
 from bench.plan.parts import PartError
 from bench.plan.schema import Coil, Control, coil_name
-from bench.plan.offers import next_band_turns, tickler_offered
 from bench.plan.writing import Answers, CoilAnswers
 
 Value = TypeVar("Value")
