@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 @click.command(short_help="Dial law, Q, tickler coupling and advice.")
 @click.argument("session_name", metavar="SESSION")
 @click.option("--json", "as_json", is_flag=True, help="Print fit.json.")
-def command(session_name: str, as_json: bool) -> None:
+@click.option(
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Each turn's angles in full, and smoothness with other controls.",
+)
+def command(session_name: str, as_json: bool, everything: bool) -> None:
     """Fit the readings of SESSION and say what to change.
 
     Writes fit.json in the session folder. Readings of another recipe or state than the rest are left out, and named.
@@ -31,7 +37,7 @@ def command(session_name: str, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(fit, indent=2, ensure_ascii=False, allow_nan=False))
     elif fit["coils"]:
-        for line in report(session.plan, fit):
+        for line in report(session.plan, fit, everything):
             click.echo(line)
     for line in told(fit):
         click.echo(line, err=True)
@@ -48,30 +54,45 @@ def told(fit: dict[str, Any]) -> list[str]:
     return [f"Note: {text}" for text in dict.fromkeys(lines)]
 
 
-def report(plan: Plan, fit: dict[str, Any]) -> Iterator[str]:
+def report(plan: Plan, fit: dict[str, Any], everything: bool = False) -> Iterator[str]:
     """The fit as a page of text."""
     from bench.advice.smoothness import CANNOT_TELL
+    from bench.commands.wrapping import wrapped
     from bench.quantities import show
 
     unit = plan.show.frequency
     for coil in fit["coils"]:
-        yield from _coil(plan, coil)
+        yield from _coil(plan, coil, everything)
         yield ""
     for one in fit["overlaps"]:
         a, b = one["coils"]
         low, high = show(one["low_hz"], "frequency", unit), show(one["high_hz"], "frequency", unit)
         yield f"{a} and {b}: {'gap' if one['gap'] else 'overlap'} from {low} to {high}"
     for note in fit["notes"]:
-        yield f"* {note}"
+        yield wrapped(f"* {note}", "", "  ")
     if any(coil["advice"].get("smoothness") for coil in fit["coils"]):
-        yield f"* {CANNOT_TELL}"
+        yield wrapped(f"* {CANNOT_TELL}", "", "  ")
 
 
-def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
+def _coil(plan: Plan, coil: dict[str, Any], everything: bool) -> Iterator[str]:
+    """What to do, then why, then the numbers it rests on."""
+    from bench.commands.wrapping import wrapped
     from bench.quantities import show
 
+    advice = coil["advice"]
     unit, like = plan.show.frequency, plan.show.capacitance
-    yield f"Coil {coil['name']}"
+    headline, *why = advice["reasons"] or [""]
+    yield wrapped(f"Coil {coil['name']}: {headline}" if headline else f"Coil {coil['name']}", "", "  ")
+    for reason in why:
+        yield wrapped(reason)
+    for lever in advice["levers"]:
+        yield wrapped(f"- {lever['what']} {lever['change']}: {lever['effect']}", "  ", "  ")
+    if everything:
+        yield from _turns_table(plan, advice)
+    else:
+        yield from _turns_by_the_clock(plan, coil)
+    yield from _onset_table(plan, coil)
+    yield from _smoothness(plan, advice.get("smoothness") or [], everything)
     facts = [f"L {show(coil['l_h'], 'inductance', None, coil['l_u_h'])}"]
     facts.append(f"stray {show(coil['c_stray_f'], 'capacitance', like, coil['c_stray_u_f'])}")
     law = coil["q_law"]
@@ -90,32 +111,59 @@ def _coil(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
         )
     if coil["k"] is not None:
         facts.append(f"k {coil['k']:.3f} ± {coil['k_u']:.3f}")
-    for fact in facts:
-        yield f"  {fact}"
-    yield from _onset_table(plan, coil)
-    yield from _turns_table(plan, coil["advice"])
-    for reason in coil["advice"]["reasons"]:
-        yield f"  {reason}"
-    for lever in coil["advice"]["levers"]:
-        yield f"  - {lever['what']} {lever['change']}: {lever['effect']}"
-    yield from _smoothness(plan, coil["advice"].get("smoothness") or [])
+    yield wrapped("; ".join(fact.replace(" ", "\u00a0") for fact in facts)).replace("\u00a0", " ")
     for note in coil["notes"]:
-        yield f"  * {note}"
+        yield wrapped(f"* {note}", "  ", "  ")
+
+
+def _near_turns(advice: dict[str, Any]) -> list[dict[str, Any]]:
+    """The turns about the present and the best number, and those a lever asks for."""
+    if not advice["predicted"]:
+        return []
+    now, best = advice["tickler_turns_now"], advice["tickler_turns_best"]
+    asked = {lever["turns"] for lever in advice["levers"]}
+    low, high = min(now, best) - 1, max(now, best) + 1
+    return [row for row in advice["predicted"] if low <= row["turns"] <= high or row["turns"] in asked]
+
+
+def _turns_by_the_clock(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
+    """Turns against frequency, each cell the clock position of onset: narrow enough for eighty columns."""
+    from bench.advice.turns import percent
+    from bench.quantities import show
+
+    near, control, advice = _near_turns(coil["advice"]), plan.receiver.control, coil["advice"]
+    if not near:
+        return
+    unit = plan.show.frequency
+    f = [show(at["f_hz"], "frequency", unit).rsplit(" ", 1)[0] for at in coil["onset"]]
+    yield f"  Onset on the clock for each number of tickler turns, at {unit}:"
+    rows = [("turns", *f, "±", "in the window")]
+    for row in near:
+        cells = ["never" if a is None else control.clock(a) for a in row["angles_deg"]]
+        us = [u for u in row["angles_u_deg"] if u is not None]
+        sure = (
+            f"{percent(row['confidence']).replace('more than', '>')} sure"
+            if row["confidence"] >= 0.01
+            else ""
+        )
+        here = {advice["tickler_turns_now"]: "now"}.get(row["turns"], "")
+        best = "best" if row["turns"] == advice["tickler_turns_best"] else ""
+        mark = ", ".join(filter(None, ["yes" if row["in_window"] else "no", sure, here, best]))
+        rows.append(
+            (f"{row['turns']:g}", *cells, ("<1°" if max(us) < 0.5 else f"{max(us):.0f}°") if us else "", mark)
+        )
+    yield from _lines(rows)
 
 
 def _turns_table(plan: Plan, advice: dict[str, Any]) -> Iterator[str]:
-    """Onset for the turns about the present and the best number, and for those a lever asks for."""
+    """The same with angles and their uncertainties in full."""
     from bench.advice.turns import percent
 
-    if not advice["predicted"]:
+    control, near = plan.receiver.control, _near_turns(advice)
+    if not near:
         return
-    now, best, control = advice["tickler_turns_now"], advice["tickler_turns_best"], plan.receiver.control
-    low, high = min(now, best) - 1, max(now, best) + 1
-    asked = {lever["turns"] for lever in advice["levers"]}
     rows = []
-    for row in advice["predicted"]:
-        if not (low <= row["turns"] <= high or row["turns"] in asked):
-            continue
+    for row in near:
         cells = []
         for angle, u in zip(row["angles_deg"], row["angles_u_deg"], strict=True):
             if angle is None:
@@ -130,12 +178,23 @@ def _turns_table(plan: Plan, advice: dict[str, Any]) -> Iterator[str]:
     yield from _lines(rows)
 
 
-def _smoothness(plan: Plan, rows: list[dict[str, Any]]) -> Iterator[str]:
+def _smoothness(plan: Plan, rows: list[dict[str, Any]], everything: bool) -> Iterator[str]:
     """What one degree cancels at onset, with the present control and with others."""
     control = plan.receiver.control
     if not rows or not any(slope is not None for row in rows for slope in row["slope_per_deg"]):
         return
-    yield "  Smoothness: share of the tank's loss that one degree cancels at onset; other controls with the turns that suit them"
+    if not everything:
+        for row in rows:
+            known = [slope for slope in row["slope_per_deg"] if slope is not None]
+            if row["present"] and known:
+                yield (
+                    f"  Smoothness: one degree cancels {_share(min(known))} to {_share(max(known))} % of the loss at onset "
+                    f"with {row['turns']:g} turns;"
+                )
+                yield "  other controls: `fit --all`."
+        return
+    yield "  Smoothness: share of the tank's loss that one degree cancels at onset;"
+    yield "  other controls with the turns that suit them"
     lines = []
     for row in rows:
         known = [slope for slope in row["slope_per_deg"] if slope is not None]
@@ -179,7 +238,7 @@ def _onset_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
             return "", ""
         return f"{value:.1f}°" + (f" ± {u:.1f}" if u is not None else ""), control.clock(value)
 
-    rows = [("frequency", "onset", "", "drop-out", "", "backlash", "fitted", "", "loss cancelled")]
+    rows = [("frequency", "onset", "", "drop-out", "", "backlash", "fitted", "loss/°")]
     for at in coil["onset"]:
         slope, backlash = at["slope_per_deg"], at["backlash_deg"]
         rows.append(
@@ -188,8 +247,8 @@ def _onset_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
                 *angle(at["measured_deg"], at["measured_u_deg"]),
                 *angle(at["dropout_deg"]),
                 "" if backlash is None else f"{backlash:.1f}°",
-                *angle(at["fitted_deg"]),
-                "" if slope is None else f"{100 * slope:.2f} %/°",
+                angle(at["fitted_deg"])[0],
+                "" if slope is None else f"{100 * slope:.2f} %",
             )
         )
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]

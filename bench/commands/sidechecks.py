@@ -42,6 +42,17 @@ COLUMNS = {
     "real": ("real", "{}"),
 }
 
+_SHORT = {
+    "body": "hand",
+    "wiper": "wiper",
+    "pull": "pull",
+    "steepness": "steepness",
+    "antenna": "antenna",
+    "agreement": "onset in two ways",
+}
+# The kind of reading that gives a check.
+READINGS = {"body": "body", "wiper": "wiper", "pull": "curve", "steepness": "curve", "agreement": "curve"}
+
 
 @click.command("sidechecks", short_help="A hand near the set, the wiper, the control's pull, the antenna.")
 @click.argument("session")
@@ -67,10 +78,7 @@ def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) ->
         document = {"session": opened.name, "checks": [check.document() for check in found]}
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        for number, check in enumerate(found):
-            if number:
-                click.echo()
-            _print(check)
+        _print_all(found, session)
     if chart:
         from bench.charts.side import draw_into
 
@@ -78,7 +86,36 @@ def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) ->
             click.echo(f"Drawn: {path}", err=True)
 
 
+def _print_all(found: list[Check], session: str) -> None:
+    """What was read, in full; what was not, one sentence a coil; at the end, how the antenna is read."""
+    from bench.commands.wrapping import wrapped
+
+    for coil in dict.fromkeys(check.coil for check in found):
+        mine = [check for check in found if check.coil == coil]
+        for check in mine:
+            if check.rows:
+                _print(check)
+                click.echo()
+        lacking = [check for check in mine if not check.rows]
+        if lacking:
+            click.echo(
+                wrapped(
+                    f"Coil {coil}, not read yet: {', '.join(_SHORT[check.name] for check in lacking)}.",
+                    "",
+                    "  ",
+                )
+            )
+    antenna = next((check.missing for check in found if check.name == "antenna" and not check.rows), "")
+    unread = {READINGS[check.name] for check in found if not check.rows and check.name in READINGS}
+    if unread:
+        names = " ".join(f"--reading {name}" for name in sorted(unread))
+        click.echo(wrapped(f"Next: regenbench measure {session} {names}", "", "  "))
+    if antenna:
+        click.echo(wrapped(f"For the antenna: {antenna}", "", "  "))
+
+
 def _print(check: Check) -> None:
+    from bench.commands.wrapping import wrapped
     from bench.sidechecks import TITLES
 
     click.echo(f"Coil {check.coil}: {TITLES[check.name]}")
@@ -89,9 +126,9 @@ def _print(check: Check) -> None:
         widths = [max(len(line[i]) for line in table) for i in range(len(names))]
         for line in table:
             click.echo("  " + "  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)))
-    click.echo(f"  {check.sentence}")
+    click.echo(wrapped(check.sentence))
     if check.missing:
-        click.echo(f"  Still to read: {check.missing}")
+        click.echo(wrapped(f"Still to read: {check.missing}", "  ", "  "))
 
 
 def _cell(name: str, value: object) -> str:

@@ -24,8 +24,9 @@ def next_band_turns(answers: Answers, before: CoilAnswers) -> int:
         max(quantities.parse(text, "capacitance") for text in answers.tuning),
         min(quantities.parse(text, "capacitance") for text in answers.tuning),
     )
-    ratio = ((most + _STRAY_F) / (least + _STRAY_F)) ** 0.5
-    return max(2, round(before.turns * _OVERLAP / max(ratio, _OVERLAP * 1.1)))
+    ratio: float = ((most + _STRAY_F) / (least + _STRAY_F)) ** 0.5
+    turns = before.turns * _OVERLAP / max(ratio, _OVERLAP * 1.1)
+    return max(2, round(turns))
 
 
 def tickler_offered(answers: Answers, coil: CoilAnswers) -> tuple[int, str]:

@@ -142,7 +142,11 @@ def test_the_command_prints_tables_and_one_json_document(make_session: MakeSessi
     assert shown.exit_code == 0
     assert "Hand near the set" in shown.output
     assert "-620" in shown.output
-    assert "Still to read" in shown.output
+    assert [line for line in shown.output.splitlines() if "not read yet" in line] == [
+        "Coil K, not read yet: wiper, pull, steepness, antenna, onset in two ways."
+    ]
+    assert f"Next: regenbench measure {session.path}" in shown.output.replace("\n  ", " ")
+    assert "--reading curve --reading wiper" in shown.output.replace("\n  ", " ")
     document = json.loads(runner.invoke(cli, ["sidechecks", str(session.path), "--json"]).stdout)
     assert document["checks"][0]["check"] == "body"
     assert document["checks"][0]["rows"][0]["shift_hz"] == -620.0

@@ -79,10 +79,20 @@ def test_table_speaks_to_the_person_at_the_bench(session, capsys):
     row = next(line for line in out.splitlines() if "2 300 kHz" in line and "178.0" in line)
     assert "12:56" in row
     assert "4.0°" in row
-    assert "wind the tickler with 5 turns in place of 6" in out
+    assert "wind the tickler with 5 turns in place of 6" in out.splitlines()[0]
+    assert max(map(len, out.splitlines())) <= 80
+    assert next(line for line in out.splitlines() if line.split()[:1] == ["6"]).endswith("now")
+    assert "4 kohm, linear (now)" not in out
     assert "Note: Coil B: no Q was read" in err
     assert "Note: Coil C: no readings to fit yet." in err
     assert (session.path / "fit.json").exists()
+
+
+def test_all_adds_angles_and_other_controls(session, capsys):
+    short, full = run(capsys, session.path)[1], run(capsys, session.path, "--all")[1]
+    assert "other controls with the turns that suit them" in full
+    assert "other controls with the turns that suit them" not in short
+    assert "5 turns:" in next(line for line in full.splitlines() if "±" in line and "5 turns:" in line)
 
 
 def test_json_is_one_document_and_is_what_was_written(session, capsys):
