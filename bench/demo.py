@@ -13,8 +13,9 @@ from typing import Any
 
 from bench.errors import SessionError
 from bench.measuring.run import measure
-from bench.session.folder import Session
+from bench.session.folder import PLAN, Session
 from bench.virtual.hands import VirtualBench
+from bench.virtual.scenario import demo_plan_path
 from bench.virtual.scoring import Score, score, summarise
 
 Say = Callable[[str], None]
@@ -34,7 +35,7 @@ def _place(into: str | None) -> Path:
 
 def demo_plan(seed: int) -> str:
     """The demo's plan, with this seed."""
-    text = Path(__file__).with_name("virtual").joinpath("demo_plan.toml").read_text(encoding="utf-8")
+    text = demo_plan_path().read_text(encoding="utf-8")
     return re.sub(r"(?m)^seed = \d+", f"seed = {seed}", text)
 
 
@@ -45,12 +46,9 @@ def measure_and_fit(place: Path, seed: int) -> tuple[Session, dict[str, Any], li
     if place.exists():
         raise SessionError(f"{place} exists already; name another folder with --into, or delete it.")
     session = Session.create(place, demo_plan(seed))
-    virtual = session.plan.virtual
     with tempfile.TemporaryDirectory() as private:
         truth_file = Path(private) / "truth.json"
-        with VirtualBench(
-            session.path / "plan.toml", seed=seed, speed=virtual.speed, truth=truth_file
-        ) as bench:
+        with VirtualBench(session.path / PLAN, seed=seed, truth=truth_file) as bench:
             outcome = measure(session, bench=bench)
         truth = json.loads(truth_file.read_text(encoding="utf-8"))
     if outcome.lacking:

@@ -143,6 +143,7 @@ def _swept(
     from bench.measuring.open_short_load import sweep_standard
     from bench.model import tuning_span
     from bench.quantities import show
+    from bench.session.folder import PLAN
     from bench.virtual.hands import VirtualBench
 
     plan = opened.plan
@@ -150,10 +151,7 @@ def _swept(
     with ExitStack() as stack:
         bench = None
         if virtual:
-            settings = plan.virtual
-            bench = stack.enter_context(
-                VirtualBench(opened.path / "plan.toml", seed=settings.seed, speed=settings.speed)
-            )
+            bench = stack.enter_context(VirtualBench(opened.path / PLAN))
             connect = bench.hands.standard
         else:
             connect = _ask

@@ -28,7 +28,7 @@ def command(
     from contextlib import ExitStack
 
     from bench.measuring.run import measure
-    from bench.session.folder import Session
+    from bench.session.folder import PLAN, Session
 
     opened = Session.open(session)
     with ExitStack() as stack:
@@ -36,10 +36,7 @@ def command(
         if virtual:
             from bench.virtual.hands import VirtualBench
 
-            settings = opened.plan.virtual
-            bench = stack.enter_context(
-                VirtualBench(opened.path / "plan.toml", seed=settings.seed, speed=settings.speed)
-            )
+            bench = stack.enter_context(VirtualBench(opened.path / PLAN))
         seat = None
         if page:
             from bench.page.run import seated, served

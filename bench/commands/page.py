@@ -32,7 +32,7 @@ def command(
     from contextlib import ExitStack
 
     from bench.page.run import run_page, served
-    from bench.session.folder import Session
+    from bench.session.folder import PLAN, Session
 
     opened = Session.open(session)
     for name in coils:
@@ -42,9 +42,6 @@ def command(
         if virtual and not watch:
             from bench.virtual.hands import VirtualBench
 
-            settings = opened.plan.virtual
-            bench = stack.enter_context(
-                VirtualBench(opened.path / "plan.toml", seed=settings.seed, speed=settings.speed)
-            )
+            bench = stack.enter_context(VirtualBench(opened.path / PLAN))
         desk = stack.enter_context(served(port=port, closed=closed, open_browser=open_browser))
         run_page(opened, desk, kinds=kinds, coils=coils, cold=cold, watch=watch, bench=bench)

@@ -25,7 +25,7 @@ def command(session: str, virtual: bool, as_json: bool) -> None:
     from bench.measuring.progress import Reporter
     from bench.readings.shaft import measure_shaft
     from bench.session import shaft as kept
-    from bench.session.folder import Session
+    from bench.session.folder import PLAN, Session
     from bench.virtual.hands import VirtualBench
 
     opened = Session.open(session)
@@ -36,10 +36,7 @@ def command(session: str, virtual: bool, as_json: bool) -> None:
         bench = None
         operator: Operator = ConsoleOperator(control, screen.ask, screen.say)
         if virtual:
-            settings = opened.plan.virtual
-            bench = stack.enter_context(
-                VirtualBench(opened.path / "plan.toml", seed=settings.seed, speed=settings.speed)
-            )
+            bench = stack.enter_context(VirtualBench(opened.path / PLAN))
             operator = VirtualOperator(bench.hands)
         instruments = Instruments(opened.plan, bench.addresses if bench else None, opened.path)
         stack.callback(instruments.close)
