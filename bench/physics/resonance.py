@@ -27,6 +27,7 @@ from bench.physics.resonance_fit import (
     shape,
 )
 from bench.physics.resonance_level import fit_level
+from bench.physics.resonance_parts import MANY, parts
 from bench.physics.resonance_result import (
     EDGE,
     FEWEST_ACROSS,
@@ -87,7 +88,7 @@ def fit_sweeps(f_hz: ArrayLike, s11: ArrayLike) -> list[Resonance]:
     results: list[Resonance | None] = [None] * len(s)
     whole = np.asarray(np.isfinite(s).all(axis=1))
     odd = np.array(~whole)
-    if len(f) >= FEWEST_POINTS and whole.any():
+    if FEWEST_POINTS <= len(f) <= MANY and whole.any():
         with np.errstate(over="ignore", invalid="ignore"):
             size = np.abs(s)
             largest, usual = size.max(axis=1), size.mean(axis=1)
@@ -198,6 +199,8 @@ def _unit_careful(f: Floats, s: Complexes, warnings: list[str]) -> Resonance:
         f, s = f[~cut], s[~cut]
         if len(f) < FEWEST_POINTS:
             return Resonance(points_used=len(f), warnings=tuple(warnings))
+    if len(f) > MANY:
+        return _of_parts(f, s, warnings)
     seen = study(f, s)
     lone = _lone(s)
     if lone.any() and (seen.main is None or seen.main.error > UNSURE):
@@ -216,6 +219,35 @@ def _unit_careful(f: Floats, s: Complexes, warnings: list[str]) -> Resonance:
     if seen.main is None:
         return Resonance(points_used=len(f), warnings=(*warnings, _why_not(f, seen)))
     return _explained(f, s, seen, seen.main, warnings)
+
+
+def _of_parts(f: Floats, s: Complexes, warnings: list[str]) -> Resonance:
+    """The best determined resonance of a sweep of more points than need be looked at, and the others."""
+    seen: list[Resonance] = []
+    one = Resonance()
+    for part in parts(s):
+        one = fit_sweep(*part.of(f, s))
+        if one.f0_hz and one.q_loaded:
+            again = part.finer(f, one.f0_hz, one.f0_hz / (2 * one.q_loaded))
+            if again is not None and not any(_near(one, other) for other in seen):
+                part, one = again, fit_sweep(*again.of(f, s))
+        if one.found and not any(_near(one, other) for other in seen):
+            seen.append(replace(one, points_used=one.points_used * part.by))
+    if not seen:
+        return replace(one, points_used=len(f), warnings=(*warnings, *one.warnings))
+    main = min(seen, key=lambda one: (one.q_loaded_u or 0.0) / (one.q_loaded or 1.0))
+    more = [Other(one.f0_hz or 0.0, one.q_loaded or 0.0) for one in seen if one is not main]
+    if more and not main.says("two resonances"):
+        warnings.append(WARNINGS["two resonances"])
+    return replace(main, others=(*main.others, *more), warnings=(*warnings, *main.warnings))
+
+
+def _near(one: Resonance, other: Resonance) -> bool:
+    """Whether two results are of the same resonance."""
+    if not (one.f0_hz and other.f0_hz and one.q_loaded and other.q_loaded):
+        return False
+    width = one.f0_hz / one.q_loaded + other.f0_hz / other.q_loaded
+    return abs(one.f0_hz - other.f0_hz) < 0.5 * width
 
 
 def _stray(f: Floats, seen: Study) -> NDArray[np.bool_]:

@@ -23,11 +23,13 @@ from bench.physics.resonance_result import ACROSS, FEWEST_ACROSS, Background
 from bench.physics.resonance_search import Templates, templates
 from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U
 
-CABLE_S = 10e-9  # there and back through a metre of cable
-LOOP_TURN = 0.3  # radians that a loop's own reactance turns S for each e-fold of frequency
-SLOPE_ODDS = (
-    0.15  # of a slope against none, before the data are seen: at most a twentieth is lost where there is none
-)
+# A slope as it is usual: half a metre of cable there and back, and the radians that a loop's own reactance turns S for each
+# e-fold of frequency. Twice that loses a tenth more where a real slope hides in the noise, and saves nothing elsewhere.
+CABLE_S = 5e-9
+LOOP_TURN = 0.15
+# Of a slope against none, before the data are seen. Where there is none, a twentieth is lost at most; where noise hides one,
+# a tenth: more to either side costs more on the other (tests/benchmarks/resonance.py, tables bound and sloped).
+SLOPE_ODDS = 0.25
 BEND = 0.1  # what a loop bends S, after its turn is taken out, at an e-fold of frequency from the middle
 BEND_ODDS = 0.7
 MISMATCH = 0.3  # reflection at the joint of cable and loop or analyzer
