@@ -161,32 +161,53 @@ class ConsoleOperator:
         Shows a prompt and returns the typed line (handed in, so that tests can stand in for the keyboard).
     say : callable
         Shows one line.
+    typed : callable
+        A line typed while nothing was asked, None where there is none.
     """
 
-    def __init__(self, control: Control, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        control: Control,
+        ask: Callable[[str], str],
+        say: Callable[[str], None],
+        typed: Callable[[], str | None] = lambda: None,
+    ) -> None:
         self._control = control
         self._ask = ask
         self._say = say
+        self._typed = typed
         self._setup: Setup | None = None
 
     def _line(self, prompt: str) -> str:
         while True:
             answer = self._ask(prompt).strip()
-            match answer.lower():
-                case "q" | "stop":
-                    raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
-                case "s" | "skip":
-                    raise Skipped("left out for now")
-                case "r" | "redo":
-                    raise Again("taken again")
-                case "w" | "withdraw":
-                    raise Withdrawn("the last reading is withdrawn")
-                case "p" | "pause":
-                    raise Paused("paused")
-                case "?" | "help":
-                    self._say(f"  {KEYS}")
-                case _:
-                    return answer
+            if not self._obeyed(answer):
+                return answer
+
+    def _obeyed(self, answer: str) -> bool:
+        """Whether a line was a question for the keys; any other key of `KEYS` raises what it stands for."""
+        match answer.lower():
+            case "q" | "stop":
+                raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
+            case "s" | "skip":
+                raise Skipped("left out for now")
+            case "r" | "redo":
+                raise Again("taken again")
+            case "w" | "withdraw":
+                raise Withdrawn("the last reading is withdrawn")
+            case "p" | "pause":
+                raise Paused("paused")
+            case "?" | "help":
+                self._say(f"  {KEYS}")
+                return True
+            case _:
+                return False
+
+    def glance(self) -> None:
+        """Obey a key of `KEYS` that was typed, with Enter, while the control is turned; other lines mean nothing then."""
+        line = self._typed()
+        if line is not None:
+            self._obeyed(line.strip())
 
     def caution(self, lines: list[str]) -> None:
         for line in lines:

@@ -60,6 +60,16 @@ class Reporter:
             )
         return line.rstrip("\n")
 
+    def typed(self) -> str | None:
+        """A line typed meanwhile at a terminal, without waiting for one; never any on Windows or from a pipe."""
+        if sys.platform == "win32" or not sys.stdin.isatty():
+            return None
+        import select
+
+        ready, _, _ = select.select([sys.stdin], [], [], 0)
+        line = sys.stdin.readline() if ready else ""
+        return line.rstrip("\n") if line else None
+
     def reading(self, what: str, then: str) -> None:
         """A reading begins; `then` is what comes after it."""
         after = f"   (next: {then})" if then else ""

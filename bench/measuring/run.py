@@ -81,7 +81,9 @@ def measure(
         elif hands is not None:
             operator = hands
         else:
-            operator = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say)
+            person = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say, screen.typed)
+            sight.glance = person.glance
+            operator = person
         screen.sight = sight
         instruments.tell = screen.tell
         broken = _first_look(instruments, screen)

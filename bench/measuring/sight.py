@@ -40,6 +40,8 @@ class Sight:
     ----------
     tell : list of callables
         Each is given every `Standing`.
+    glance : callable
+        Called after every look at the sensor: whoever sits at the keyboard may have typed something.
     """
 
     def __init__(self, control: Control) -> None:
@@ -49,6 +51,7 @@ class Sight:
         # Where the control came to rest, since when, until when (seconds of this program's clock).
         self._rest: tuple[float, float, float] | None = None
         self.tell: list[Callable[[Standing], None]] = []
+        self.glance: Callable[[], None] = lambda: None
 
     def learned(self, stops: Stops) -> None:
         """The end stops are known: shares of full scale mean degrees from now on."""
@@ -110,4 +113,5 @@ class SeenSensor:
         """As the sensor's."""
         samples = self._sensor.read(seconds)
         self._sight.show(samples)
+        self._sight.glance()
         return samples

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import io
+import os
+import sys
 from collections.abc import Sequence
 
 import pytest
 
+from bench.errors import BenchError
 from bench.measuring import sight as sight_module
+from bench.measuring.operator import Again, ConsoleOperator, Paused, Skipped, Stopped
+from bench.measuring.progress import Reporter
 from bench.measuring.sight import RESTS_S, Sight, Standing
 from bench.plan.schema import Control
 from bench.readings.turning import LEVEL_FULL_SCALE_V, Stops
@@ -76,3 +82,53 @@ def test_a_control_rests_only_after_it_has_been_seen_still_for_a_while(clock: Cl
         sight.show(frames(0.02 * step))
         clock.now += 0.06
         assert not sight.rests_at(300.0 * 0.02 * step)
+
+
+class Board:
+    """A sensor that always has a frame."""
+
+    rate_hz = 100.0
+
+    def identify(self) -> str:
+        return "board"
+
+    def read(self, seconds: float) -> Sequence[Sample]:
+        return frames(0.5)
+
+    def flush(self) -> None:
+        return None
+
+    def close(self) -> None:
+        return None
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32", reason="Windows has no terminal that can be looked at without waiting"
+)
+@pytest.mark.parametrize(("key", "choice"), [("s", Skipped), ("r", Again), ("p", Paused), ("q", Stopped)])
+def test_a_key_typed_while_the_control_turns_is_obeyed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], key: str, choice: type[BenchError]
+) -> None:
+    control = Control.model_validate({"resistance": "5 kohm"})
+    ours, theirs = os.openpty()
+    with os.fdopen(ours, "wb", buffering=0) as keyboard, os.fdopen(theirs, "r") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        screen, sight = Reporter(0), Sight(control)
+        sight.glance = ConsoleOperator(control, screen.ask, screen.say, screen.typed).glance
+        sensor = sight.seen(Board())
+        # Nothing typed, or nothing that means anything, does not hold up the stream.
+        assert sensor.read(1.0)
+        keyboard.write(b"\n?\n")
+        for _ in range(3):
+            assert sensor.read(1.0)
+        assert "leave out" in capsys.readouterr().err
+        keyboard.write(f"{key}\n".encode())
+        with pytest.raises(choice):
+            sensor.read(1.0)
+        assert sensor.read(1.0)
+
+
+def test_lines_waiting_in_a_pipe_are_not_taken_for_keys(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO("q\n"))
+    assert Reporter(0).typed() is None
+    assert sys.stdin.readline() == "q\n"
