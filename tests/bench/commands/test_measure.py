@@ -97,7 +97,7 @@ def test_killed_anywhere_the_next_run_goes_on_and_keeps_every_row(
     # Every row names a raw file that is there and can be read.
     for row in after:
         f_hz, s11 = read_sweep(session.path / row["sweep"])
-        assert len(f_hz) == len(s11) >= 21
+        assert len(f_hz) == len(s11) >= 5
     for row in onset:
         assert (
             (session.path / row["trace"])
