@@ -261,23 +261,25 @@ def grid_admittance(network: Network, s: Complexes) -> Complexes:
     Its zeros are the natural frequencies of the network. Near the tank's it is almost a straight line of
     slope 2C, which makes them quick to find.
     """
-    y: dict[tuple[int, int], Any] = {}
+    # All but the valve is reciprocal: half a matrix, its lower half not written, as long as no valve stands in it.
+    half: dict[tuple[int, int], Any] = {}
 
     def add(i: int, j: int, value: Any) -> None:
-        if i != GROUND and j != GROUND:
-            y[i, j] = y[i, j] + value if (i, j) in y else value
+        at = (i, j) if i <= j else (j, i)
+        half[at] = half[at] + value if at in half else value
 
     inverse = 1.0 / s
     for a, b, conductance, capacitance, per_inductance in network.branches:
-        value: Any = 0.0 if conductance is None else conductance
-        if capacitance is not None:
-            value = value + s * capacitance
+        value: Any = None if capacitance is None else s * capacitance
+        if conductance is not None:
+            value = conductance if value is None else value + conductance
         if per_inductance is not None:
-            value = value + per_inductance * inverse
-        add(a, a, value)
-        add(b, b, value)
-        add(a, b, -value)
-        add(b, a, -value)
+            value = per_inductance * inverse if value is None else value + per_inductance * inverse
+        for end, other in ((a, b), (b, a)):
+            if end != GROUND:
+                add(end, end, value)
+                if other != GROUND and end < other:
+                    add(end, other, -value)
     # Two coupled windings, the first with the tank's loss in series: the inverse of their impedance matrix.
     impedance = network.loss_ohm + s * network.l_h
     scale = 1.0 / (network.winding_l_h * impedance - s * network.mutual_h**2)
@@ -285,32 +287,47 @@ def grid_admittance(network: Network, s: Complexes) -> Complexes:
     own = impedance * scale * inverse
     first, second = network.topology.winding
     add(GRID, GRID, network.winding_l_h * scale)
-    for end, sign in ((first, 1.0), (second, -1.0)):
-        add(GRID, end, -sign * across)
-        add(end, GRID, -sign * across)
-        add(end, end, own)
-    add(first, second, -own)
-    add(second, first, -own)
-    source = network.topology.source
-    add(PLATE, GRID, network.gm_s)
-    add(PLATE, source, -network.gm_s)
-    add(source, GRID, -network.gm_s)
-    add(source, source, network.gm_s)
+    for end, coupled in ((first, -across), (second, across)):
+        if end != GROUND:
+            add(GRID, end, coupled)
+            add(end, end, own)
+    if GROUND not in (first, second):
+        add(first, second, -own)
     if network.antenna is not None:
         resistance, elastance = network.antenna
         add(GRID, GRID, s / (s * resistance + elastance))
-    for gone in network.topology.eliminate:
-        if (gone, gone) not in y:
-            continue
-        nodes = sorted({i for i, _ in y} - {gone})
+    source = network.topology.source
+    valve = {GRID, PLATE, source}
+    left = [gone for gone in network.topology.eliminate if (gone, gone) in half]
+    for gone in [node for node in left if node not in valve]:
+        joined = {i + j - gone: half.pop((i, j)) for i, j in list(half) if gone in (i, j)}
+        pivot = 1.0 / joined.pop(gone)
+        nodes = sorted(joined)
+        for place, i in enumerate(nodes):
+            factor = -joined[i] * pivot
+            for j in nodes[place:]:
+                add(i, j, factor * joined[j])
+    y = {**half, **{(j, i): value for (i, j), value in half.items()}}
+
+    def control(i: int, j: int, value: Any) -> None:
+        if i != GROUND and j != GROUND:
+            y[i, j] = y[i, j] + value if (i, j) in y else value
+
+    control(PLATE, GRID, network.gm_s)
+    if source != GROUND:
+        control(PLATE, source, -network.gm_s)
+        control(source, GRID, -network.gm_s)
+        control(source, source, network.gm_s)
+    rest = [node for node in left if node in valve]
+    for count, gone in enumerate(rest, 1):
+        nodes = [GRID, *rest[count:]]
         pivot = 1.0 / y[gone, gone]
         for i in nodes:
             if (i, gone) not in y:
                 continue
-            factor = y[i, gone] * pivot
+            factor = -y[i, gone] * pivot
             for j in nodes:
                 if (gone, j) in y:
-                    add(i, j, -factor * y[gone, j])
-        y = {at: value for at, value in y.items() if gone not in at}
+                    control(i, j, factor * y[gone, j])
     admittance: Complexes = y[GRID, GRID]
     return admittance

@@ -8,17 +8,17 @@ the time).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bench.physics import network as net
-from bench.physics.control import Control, Feedback, Floats, share, turning_points
+from bench.physics.control import Control, Feedback, Floats, share
+from bench.physics.following import Members, Trail, gather
 from bench.physics.modes import Mode, other_modes
-from bench.physics.network import Antenna, Circuit, Complexes, Network, Tank, assemble, grid_admittance
+from bench.physics.network import Antenna, Circuit, Complexes, Tank, assemble, grid_admittance
 
 __all__ = [
     "Antenna",
@@ -39,9 +39,6 @@ State = Literal["alone", "working", "cold"]
 
 # The control pulls the dial by a few percent at most: further off, it is not the tank that sets the frequency.
 ASTRAY_SHARE = 0.1
-
-_MOST_STEPS = 400
-_FIRST_STEP, _LONGEST_STEP, _SHORTEST_STEP = 1 / 40, 1 / 12, 1e-5
 
 
 @dataclass(frozen=True)
@@ -87,78 +84,6 @@ class Onset:
         return flags
 
 
-@dataclass(frozen=True)
-class _Trail:
-    at: Floats  # (steps, members): repeated where a member did not move
-    root: Complexes
-
-
-def _solve(network: Network, guess: Complexes, slope: Complexes) -> tuple[Complexes, Complexes, Any]:
-    """Root nearest to a guess, by secants from a known slope; also the slope there and whether it settled."""
-    s, value = guess, grid_admittance(network, guess)
-    move = -value / slope
-    for _ in range(8):
-        before, s = value, s + move
-        value = grid_admittance(network, s)
-        change = value - before
-        slope = np.where(change == 0, slope, change / np.where(move == 0, 1, move))
-        move = -value / slope
-        settled = np.abs(move) <= 1e-8 * np.abs(s)
-        if settled.all():
-            break
-    return s + move, slope, settled & np.isfinite(s + move)
-
-
-def _follow(
-    network_at: Callable[[Floats], Network],
-    start: Complexes,
-    slope: Complexes,
-    end: Floats,
-    scale: Floats,
-    *,
-    first_step: float = _FIRST_STEP,
-    longest_step: float = _LONGEST_STEP,
-    stations: ArrayLike = (),
-    stop_when_unstable: bool = False,
-) -> _Trail:
-    """Follow a root from 0 to `end` (each member its own), with steps short enough to stay on its track.
-
-    `start` may be a guess of the root at 0. A step is taken back when the root lands further from where its
-    track pointed than a fifth of the move plus a quarter of `scale`. No step passes over a station.
-    """
-    root, slope, settled = _solve(network_at(np.zeros_like(end)), start, slope)
-    root = np.where(settled, root, np.nan + 0j)
-    at = np.zeros_like(end)
-    tangent = np.zeros_like(root)
-    step = first_step * end
-    halts = np.append(np.sort(np.asarray(stations, dtype=float)), np.inf)
-    ats, roots = [at], [root]
-    for _ in range(_MOST_STEPS):
-        active = (at < end) & np.isfinite(root)
-        if stop_when_unstable:
-            active &= ~(root.real > 0)
-        if not active.any():
-            break
-        next_halt = halts[np.searchsorted(halts, at, side="right")]
-        move = np.where(active, np.minimum(step, np.minimum(end, next_halt) - at), 0.0)
-        trial = at + move
-        guess = root + tangent * move
-        found, found_slope, settled = _solve(network_at(trial), guess, slope)
-        miss, length = np.abs(found - guess), np.abs(found - root)
-        allowed = 0.25 * scale + 0.2 * length
-        good = active & settled & ((miss <= allowed) | (move <= _SHORTEST_STEP * end))
-        lost = active & ~good & (move <= _SHORTEST_STEP * end)
-        tangent = np.where(good, (found - root) / np.where(move > 0, move, 1.0), tangent)
-        root = np.where(good, found, np.where(lost, np.nan + 0j, root))
-        slope = np.where(good, found_slope, slope)
-        at = np.where(good, trial, at)
-        step = np.where(good, np.where(miss <= 0.3 * allowed, 1.8 * step, step), 0.35 * move)
-        step = np.minimum(step, longest_step * end)
-        ats.append(at)
-        roots.append(root)
-    return _Trail(np.array(ats), np.array(roots))
-
-
 def tank(circuit: Circuit, f0_hz: ArrayLike, q: ArrayLike, state: State = "alone") -> Tank:
     """The tank's own loss and capacitance that give the network its f0 and Q in a state.
 
@@ -194,65 +119,9 @@ def tank(circuit: Circuit, f0_hz: ArrayLike, q: ArrayLike, state: State = "alone
     return Tank(high.reshape(shape), found.real.reshape(shape), f0.reshape(shape), quality.reshape(shape))
 
 
-@dataclass(frozen=True)
-class _Members:
-    """A flat batch, ready to be followed."""
-
-    circuit: Circuit
-    tank: Tank
-
-    def network(self, angle: Any, **way: Any) -> Network:
-        return assemble(self.circuit, self.tank.loss_ohm, self.tank.capacitance_f, angle, **way)
-
-    def take(self, members: NDArray[np.intp]) -> _Members:
-        return _Members(net.take(self.circuit, members), net.take_tank(self.tank, members))
-
-    @property
-    def slope(self) -> Complexes:
-        return 2 * self.tank.capacitance_f.astype(complex)
-
-    def solve(self, angle: Floats, guess: Complexes) -> Complexes:
-        found, _, settled = _solve(self.network(angle), guess, self.slope)
-        return np.where(settled, found, np.nan + 0j)
-
-    def at_rest(self) -> Complexes:
-        """The tank's root at angle 0, followed from the tank alone."""
-        still = np.zeros_like(self.tank.f0_hz)
-        trail = _follow(
-            lambda share: self.network(still, coupling=share),
-            self.tank.root,
-            self.slope,
-            still + 1.0,
-            self.tank.loss_per_s,
-            first_step=1.0,
-            longest_step=1.0,
-        )
-        rest: Complexes = trail.root[-1]
-        return rest
-
-    def follow(self, end_deg: Floats, **how: Any) -> _Trail:
-        return _follow(
-            self.network,
-            self.at_rest(),
-            self.slope,
-            end_deg,
-            self.tank.loss_per_s,
-            stations=turning_points(self.circuit.control),
-            **how,
-        )
-
-
-def _gather(circuit: Circuit, tank: Tank, *others: ArrayLike) -> tuple[tuple[int, ...], _Members]:
-    shape = net.shape_of(circuit, tank.f0_hz, *others)
-    values = (
-        np.broadcast_to(x, shape).ravel() for x in (tank.loss_ohm, tank.capacitance_f, tank.f0_hz, tank.q)
-    )
-    return shape, _Members(net.flat(circuit, shape), Tank(*values))
-
-
 def root(circuit: Circuit, tank: Tank, angle_deg: ArrayLike) -> Complexes:
     """The tank's root at a control angle, followed there from angle 0; per second, broadcast shape."""
-    shape, members = _gather(circuit, tank, angle_deg)
+    shape, members = gather(circuit, tank, angle_deg)
     angle = np.broadcast_to(np.asarray(angle_deg, dtype=float), shape).ravel()
     with np.errstate(all="ignore"):
         followed: Complexes = members.follow(angle).root[-1].reshape(shape)
@@ -266,8 +135,8 @@ class _Crossings:
     root: Complexes
 
 
-def _crossings(members: _Members, trail: _Trail) -> _Crossings:
-    """Where followed roots cross the imaginary axis, by false position with halved ends (Illinois)."""
+def _crossings(members: Members, trail: Trail) -> _Crossings:
+    """Where followed roots cross the imaginary axis."""
     at, path = _with_turning_points(members, trail)
     known = np.isfinite(path)  # a root that was lost on its track crosses nothing
     step, member = np.nonzero(((path[:-1].real > 0) != (path[1:].real > 0)) & known[:-1] & known[1:])
@@ -275,12 +144,64 @@ def _crossings(members: _Members, trail: _Trail) -> _Crossings:
     step, member = step[order], member[order]
     low, high = at[step, member], at[step + 1, member]
     root_low, root_high = path[step, member], path[step + 1, member]
+    share = root_low.real / (root_low.real - root_high.real)
+    angle, found, sure = _meet(
+        members.take(member), low, high, low + share * (high - low), root_low + share * (root_high - root_low)
+    )
+    doubt = np.flatnonzero(~sure)
+    if doubt.size:
+        few = members.take(member[doubt])
+        angle[doubt], found[doubt] = _closed_in(
+            few, low[doubt], high[doubt], root_low[doubt], root_high[doubt]
+        )
+    return _Crossings(member, angle, found)
+
+
+def _meet(
+    members: Members, low: Floats, high: Floats, angle: Floats, root: Complexes
+) -> tuple[Floats, Complexes, NDArray[np.bool_]]:
+    """Where roots cross the imaginary axis, by Newton's rule in angle and frequency at once, and whether it is sure.
+
+    The admittance's slopes come from differences. Sure where the answer settled between the bracket's ends and as near to
+    the root guessed as the bracket is wide.
+    """
+    travel = members.circuit.control.travel_deg
+    reach = np.abs(root.real) + 0.5 * members.tank.loss_per_s
+    first, omega = root.imag, root.imag
+    settled = np.zeros(angle.shape, bool)
+    for _ in range(8 if angle.size else 0):
+        here, d_angle, d_omega = _slopes_at(members, angle, np.asarray(1j * omega, complex))
+        # here + d_angle.x + j.d_omega.y = 0 in two real unknowns
+        turned = 1j * d_omega
+        area = d_angle.real * turned.imag - d_angle.imag * turned.real
+        by = -(here.real * turned.imag - here.imag * turned.real) / area
+        omega = omega - (d_angle.real * here.imag - d_angle.imag * here.real) / area
+        angle = np.clip(angle + by, low, high)
+        settled = np.abs(by) <= 1e-7 * travel
+        if settled.all():
+            break
+    near = np.abs(omega - first) <= reach
+    return angle, np.asarray(1j * omega, complex), settled & near & (angle >= low) & (angle <= high)
+
+
+def _slopes_at(members: Members, angle: Floats, s: Complexes) -> tuple[Complexes, Complexes, Complexes]:
+    """The admittance at an angle and a frequency, and its slopes by both."""
+    travel = members.circuit.control.travel_deg
+    step = np.where(angle < 0.5 * travel, 1e-6, -1e-6) * travel
+    turn = 1e-6 * np.abs(s)
+    three = grid_admittance(
+        members.network(np.stack([angle, angle + step, angle])), np.stack([s, s, s + turn])
+    )
+    return three[0], (three[1] - three[0]) / step, (three[2] - three[0]) / turn
+
+
+def _closed_in(
+    few: Members, low: Floats, high: Floats, root_low: Complexes, root_high: Complexes
+) -> tuple[Floats, Complexes]:
+    """Crossings between two ends, by false position with halved ends (Illinois)."""
     value_low, value_high = root_low.real.copy(), root_high.real.copy()
-    few = members.take(member)
     angle, found = high, root_high
     for _ in range(30):
-        if not member.size:
-            break
         before = angle
         angle = low - value_low * (high - low) / (value_high - value_low)
         between = (angle - low) / np.where(high > low, high - low, 1.0)
@@ -294,12 +215,12 @@ def _crossings(members: _Members, trail: _Trail) -> _Crossings:
         high, root_high, value_high = (
             np.where(same, b, a) for a, b in ((angle, high), (found, root_high), (found.real, value_high))
         )
-        if np.all(np.abs(angle - before) <= 1e-7 * members.circuit.control.travel_deg):
+        if np.all(np.abs(angle - before) <= 1e-7 * few.circuit.control.travel_deg):
             break
-    return _Crossings(member, angle, found)
+    return angle, found
 
 
-def _with_turning_points(members: _Members, trail: _Trail) -> tuple[Floats, Complexes]:
+def _with_turning_points(members: Members, trail: Trail) -> tuple[Floats, Complexes]:
     """The trail, with a point added where three in a row hint at two crossings between them."""
     at, path = trail.at, trail.root
     if len(at) < 3:
@@ -325,7 +246,7 @@ def _with_turning_points(members: _Members, trail: _Trail) -> tuple[Floats, Comp
     return np.take_along_axis(at, order, axis=0), np.take_along_axis(path, order, axis=0)
 
 
-def _first(members: _Members, trail: _Trail, crossings: _Crossings) -> tuple[Floats, Complexes]:
+def _first(members: Members, trail: Trail, crossings: _Crossings) -> tuple[Floats, Complexes]:
     """Angle and root at each member's first start: 0 where it oscillates at rest, NaN never."""
     angle = np.where(trail.root[0].real > 0, 0.0, np.nan)
     where = trail.root[0].copy()
@@ -352,7 +273,7 @@ def onset(
     tickler on the same coil). `modes=False` leaves the search for other unstable modes out, which costs most.
     """
     own = given_tank if given_tank is not None else tank(circuit, f0_hz, q, state)
-    shape, members = _gather(circuit, own)
+    shape, members = gather(circuit, own)
     travel = circuit.control.travel_deg
     size = members.tank.f0_hz.size
     with np.errstate(all="ignore"):
@@ -362,11 +283,9 @@ def onset(
         started = np.nonzero(np.isfinite(angle))[0]
         slope = np.full(size, np.nan)
         if started.size:
-            few, near = members.take(started), found[started]
-            below = np.maximum(angle[started] - 1e-4 * travel, 0.0)
-            above = np.minimum(angle[started] + 1e-4 * travel, travel)
-            gain = few.solve(above, near).real - few.solve(below, near).real
-            slope[started] = gain / (above - below) / few.tank.loss_per_s
+            few = members.take(started)
+            _, by_angle, by_root = _slopes_at(few, angle[started], found[started])
+            slope[started] = -(by_angle / by_root).real / few.tank.loss_per_s
     starts: list[list[float]] = [[0.0] if member.real > 0 else [] for member in trail.root[0]]
     for member, at in zip(crossings.member, crossings.angle_deg, strict=True):
         starts[member].append(float(at))
@@ -421,8 +340,8 @@ def onset_angles(
     scaled = replace(
         circuit, mutual_h=np.asarray(circuit.mutual_h, dtype=float) * np.asarray(mutual_scale, dtype=float)
     )
-    shape, members = _gather(scaled, tank(scaled, f0_hz, q, state))
+    shape, members = gather(scaled, tank(scaled, f0_hz, q, state))
     with np.errstate(all="ignore"):
         end = np.full(members.tank.f0_hz.size, circuit.control.travel_deg)
-        trail = members.follow(end, stop_when_unstable=True)
+        trail = members.follow(end)
         return _first(members, trail, _crossings(members, trail))[0].reshape(shape)

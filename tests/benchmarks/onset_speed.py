@@ -1,11 +1,13 @@
 """How long an onset table takes: one coil, 20 numbers of tickler turns, 9 frequencies.
 
-Run: python tests/benchmarks/onset_speed.py. To reach: under 50 ms.
+Run: python tests/benchmarks/onset_speed.py. To reach: under 50 ms. Processor time, so that a busy machine does not count.
 """
 
 from __future__ import annotations
 
+import os
 import statistics
+import sys
 import time
 
 import numpy as np
@@ -35,9 +37,9 @@ def median_ms(work: object, repeats: int = 15) -> float:
     work()
     times = []
     for _ in range(repeats):
-        begun = time.perf_counter()
+        begun = time.process_time()
         work()
-        times.append(time.perf_counter() - begun)
+        times.append(time.process_time() - begun)
     return 1e3 * statistics.median(times)
 
 
@@ -50,7 +52,7 @@ def main() -> None:
         "supply": Control("supply"),
         "swing": Control("swing"),
     }
-    print(f"{'control':14} angles   all of onset   with other modes   (ms, median of 15)")
+    print(f"{'control':14} angles   all of onset   with other modes   (ms of processor, median of 15)")
     for name, control in controls.items():
         made = circuit(control)
         angles = median_ms(lambda made=made: onset_angles(made, F_HZ, Q, "working"))
@@ -60,4 +62,9 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # `| head` has seen enough; what is left to flush at exit has nowhere to go
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
