@@ -25,6 +25,8 @@ MOST_TURNS = 60
 FURTHEST, MOST_FURTHER = 40, 20
 # A set that works is left alone unless another number of turns is better by this share of the window, or this much surer.
 WORTH_SHARE, WORTH_CONFIDENCE = 0.1, 0.1
+# So sure to work, and by that share of the window clear of its edges: nothing that turns could still better is worth a rewinding.
+SURE = 0.95
 # The widest margin decides between numbers of turns that are about as sure to do; one that is less sure by more does not.
 AS_SURE = 0.05
 # Half a turn is asked of the form only where whole turns leave more doubt than this and half turns are so much surer.
@@ -221,7 +223,8 @@ def _verdict(
     gain = float(table.margin[at_best] - table.margin[at_now])
     worth = WORTH_SHARE * (window.high_deg - window.low_deg)
     small = gain < worth and table.sure[at_best] - table.sure[at_now] < WORTH_CONFIDENCE
-    if best == now or (bool(table.inside[at_now]) and small):
+    works = table.sure[at_now] >= SURE and table.margin[at_now] >= worth
+    if best == now or (bool(table.inside[at_now]) and (small or works)):
         return "keep"
     return "fewer turns" if best < now else "more turns"
 

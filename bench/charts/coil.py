@@ -153,7 +153,7 @@ class _Layout:
         if scale.f_u_hz is None or scale.f_u_divisions is None:
             return []
         if scale.at_u_hz is None or scale.at_u_divisions is None or scale.f_u_hz < 1.5 * scale.at_u_hz:
-            return [f"frequency at most {amount(scale.f_u_hz, scale.f_u_divisions)}"]
+            return [f"frequency good to {amount(scale.f_u_hz, scale.f_u_divisions)}"]
         return [
             f"at the readings {amount(scale.at_u_hz, scale.at_u_divisions)}",
             f"between them at most {amount(scale.f_u_hz, scale.f_u_divisions)}",
@@ -289,8 +289,10 @@ class _Layout:
         top = self.y_table - 8.0
         bottom = self.y_foot + 8.0
         room = top - bottom
-        q_height = room * 0.36
-        onset_height = room - q_height - 7.5
+        with_q = bool(p.q_law or p.q_points)
+        q_height = room * (0.36 if with_q else 0.2)
+        # Without a graph of Q below it the onset graph carries the frequencies itself.
+        onset_height = room - q_height - (7.5 if with_q else 11.0)
         span = frequency_span(p)
         s.lines([[(self.x0 + self.LEFT, self.y_table), (self.x0 + self.LEFT, self.y_foot)]], 0.4, HAIR)
 
@@ -300,6 +302,9 @@ class _Layout:
         if any(q.onset or q.dropout or q.silent or q.fitted_deg is not None for q in p.onset):
             axes = s.graph(*box, "onset")
             draw_onset(axes, p, span, right - left)
+            if not with_q:
+                axes.tick_params(labelbottom=True)
+                name_unit(s, axes, p.show.frequency, left, right, top - onset_height)
             _key(s, y, left - 6.5, key)
         else:
             s.heading(left - 6.5, y, "Onset")
@@ -310,7 +315,7 @@ class _Layout:
         if p.state:
             s.text(right, y, p.state, TINY, ha="right", color=SOFT)
         box = (left, bottom, right - left, q_height)
-        if p.q_law or p.q_points:
+        if with_q:
             axes = s.graph(*box, "Q")
             draw_q(axes, p, span, right - left)
             name_unit(s, axes, p.show.frequency, left, right, bottom)

@@ -100,6 +100,15 @@ def test_a_set_inside_its_window_is_left_alone_unless_much_is_gained():
     assert "5 turns would centre the onset a little better" in found["reasons"][0]
 
 
+def test_a_set_that_works_surely_is_not_wound_anew_to_be_centred_better():
+    """Common practice (no source): what starts well inside the window at every frequency is left alone, whatever would centre it."""
+    # 50 to 260 degrees round six turns' 83 to 178: 33 and 82 degrees clear of it
+    found = advised(cases.example_plan(control='window = ["8:40", "3:40"]'), cases.EXAMPLE_DEG[6], u=3.0)
+    assert found["confidence_now"] > 0.95
+    assert found["tickler_turns_best"] < 6
+    assert found["verdict"] == "keep"
+
+
 def test_half_a_turn_where_no_whole_one_will_do():
     """Window 88 to 195: 5 turns reach 208, 6 start at 83, five and a half fit."""
     plan = cases.example_plan(control='window = ["9:56", "1:30"]')

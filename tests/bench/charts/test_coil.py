@@ -178,7 +178,7 @@ def test_uncertainty_of_the_scale_is_told(bench: Any, look: Any) -> None:
     assert told[1] == f"between them at most ± 1.5 kHz, {1_500 / slowest:.2f} of a division"
     law["f_u_hz"] = [700.0] * len(law["dial"])
     told = look(draw_coil(coil_page(b.plan, b.tables, b.fit, "B"))).words("dial uncertainty")
-    assert told == [f"frequency at most ± 0.70 kHz, {700 / slowest:.3f} of a division"]
+    assert told == [f"frequency good to ± 0.70 kHz, {700 / slowest:.3f} of a division"]
 
 
 def test_the_table_tells_the_frequency_at_each_tenth_division(bench: Any, look: Any) -> None:
