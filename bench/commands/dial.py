@@ -49,6 +49,7 @@ def command(
     import json
 
     from bench.commands.rows import coil_of
+    from bench.commands.wrapping import wrapped
     from bench.errors import ReadingError
     from bench.fit import selection
     from bench.fit.dial_report import Wish, document
@@ -82,7 +83,7 @@ def command(
         click.echo(json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         for line in _report(opened.plan, facts):
-            click.echo(line)
+            click.echo(wrapped(line, "", "  ") if line.startswith("* ") else line)
     for text in dict.fromkeys(facts["warnings"]):
         click.echo(f"Note: {text}", err=True)
     if wish and not any(one["designs"] for one in facts["bandspread"]):

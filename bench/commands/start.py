@@ -47,9 +47,9 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
     again = session if " " not in session else f'"{session}"'
     disk.write_whole(made.path / WIRING, wiring_svg(made.plan))
     click.echo(
-        f"Made {made.path}, its plan.toml {kind}, and {WIRING}: how the plan takes the set to be wired."
+        f"Made {made.path}, its plan.toml {kind}, and {WIRING}:\nhow the plan takes the set to be wired."
     )
-    click.echo(f"Read {made.path / PLAN} through. Next: regenbench predict {again}")
+    click.echo(f"Read {made.path / PLAN} through.\nNext: regenbench predict {again}")
     click.echo("says where each coil should start to oscillate, before anything is wound.")
 
 

@@ -180,29 +180,33 @@ def _report(
     then: Plan, coils: Sequence[CoilWhatIf], notes: Sequence[tuple[PlanChange, bool, str]]
 ) -> Iterator[str]:
     from bench.advice.turns import percent
+    from bench.commands.wrapping import wrapped
     from bench.quantities import show
 
     for change, _, note in notes:
-        yield f"{change.key}: {_value(change.old)} to {_value(change.new)}; {note}."
+        yield wrapped(f"{change.key}: {_value(change.old)} to {_value(change.new)}; {note}.", "", "  ")
     if not notes:
         yield "The plan says the same already: nothing would change."
     control = then.receiver.control
     for coil in coils:
         yield ""
         yield f"Coil {coil.name}"
-        rows = [
-            ("frequency", "onset now", "", "onset then", "", "clock", "moves by", "loss cancelled", "then")
-        ]
+        for k, when in ((0, "now"), (1, "then")):
+            window = coil.windows[k]
+            where = window.run(coil.spread.angles[k])
+            verdict = "all inside the window" if coil.inside(k) else "not all inside the window"
+            yield wrapped(
+                f"{when.capitalize()}: {where}, {verdict} ({percent(coil.sure[k])} sure).", "  ", "  "
+            )
+        rows = [("frequency", "now", "onset then", "clock", "moves by", "%/° now", "then")]
         for i in range(len(coil.f_hz)):
             row = _row(coil, i)
             after, moved = row["after_deg"], row["difference_deg"]
             rows.append(
                 (
                     show(row["f_hz"], "frequency", then.show.frequency),
-                    _angle(row["before_deg"], row["before_u_deg"]),
-                    "in" if row["in_window_before"] else "out",
-                    _angle(after, row["after_u_deg"]),
-                    "in" if row["in_window_after"] else "out",
+                    f"{_angle(row['before_deg'], None)} {'in' if row['in_window_before'] else 'out':>3}",
+                    f"{_angle(after, row['after_u_deg'])} {'in' if row['in_window_after'] else 'out':>3}",
                     "" if not after else control.clock(after),
                     "" if moved is None else f"{moved:+.1f}° ± {max(row['difference_u_deg'] or 0, 0.1):.1f}",
                     _steep(row["slope_before_per_deg"]),
@@ -212,11 +216,6 @@ def _report(
         widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
         for cells in rows:
             yield ("  " + "  ".join(cell.rjust(w) for cell, w in zip(cells, widths, strict=True))).rstrip()
-        for k, when in ((0, "now"), (1, "then")):
-            window = coil.windows[k]
-            where = window.run(coil.spread.angles[k])
-            verdict = "all inside the window" if coil.inside(k) else "not all inside the window"
-            yield f"  {when.capitalize()}: {where}, {verdict} ({percent(coil.sure[k])} sure)."
 
 
 def _angle(value: float | None, u: float | None) -> str:
@@ -228,7 +227,7 @@ def _angle(value: float | None, u: float | None) -> str:
 
 
 def _steep(slope: float | None) -> str:
-    return "" if slope is None else f"{100 * slope:.2f} %/°"
+    return "" if slope is None else f"{100 * slope:.2f}"
 
 
 def _value(value: Any) -> str:

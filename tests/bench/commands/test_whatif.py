@@ -163,11 +163,13 @@ def test_the_table(regenbench: Run, session: Session) -> None:
     before = {p: p.read_bytes() for p in session.path.rglob("*") if p.is_file()}
     code, out, err = regenbench("whatif", str(session.path), "--turns", "B=5")
     assert (code, err) == (0, "")
-    assert re.search(
-        r"2 300 kHz +17\d\.\d° ± \d\.\d +in +20\d\.\d° ± \d\.\d +in +1:5\d +\+\d+\.\d° ± \d", out
-    )
+    assert re.search(r"2 300 kHz +17\d\.\d° +in +20\d\.\d° ± \d\.\d +in +1:5\d +\+\d+\.\d° ± \d", out)
+    assert max(map(len, out.splitlines())) <= 80
     assert "Now: 8" in out
-    assert re.search(r"Then: 9\d° \(10:1\d\) to 20\d° \(1:5\d\), all inside the window \(\d+ % sure\)\.", out)
+    told = " ".join(out.split())
+    assert re.search(
+        r"Then: 9\d° \(10:1\d\) to 20\d° \(1:5\d\), all inside the window \(\d+ % sure\)\.", told
+    )
     assert {p: p.read_bytes() for p in session.path.rglob("*") if p.is_file()} == before
 
 
