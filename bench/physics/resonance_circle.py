@@ -19,8 +19,8 @@ SIZE_U = 0.05
 # Loss seen in |a| may sit in the cable, where it shrinks a and b alike, or in the loop, where d comes out too large by up
 # to half of it: evenly distributed between the two.
 LOSS_U = 0.5 / 3**0.5
-# A loop of reactance x times the line's resistance lends the tank some of it: Q moves by about beta x/QL, x mostly
-# a tenth to a third.
+# A loop of reactance x times the line's resistance lends the tank some of it: Q comes out too small by about beta x/QL
+# (1.1 times that over circuits), x mostly a tenth to a third. Not corrected, since nothing in the sweep tells x.
 REACTANCE_U = 0.22
 
 

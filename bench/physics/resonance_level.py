@@ -6,8 +6,9 @@ With y = (f - f0)/h, h half the bandwidth, a detector whose reading follows the 
 - sqrt(P0 + (P1 + P2 y)/(1 + y²)): the generator reaching the detector past the tank as well, in and out of phase;
 
 and one whose reading follows power (a diode at small levels) gives P0 + (P1 + P2 y)/(1 + y²). Between the first two the
-data decide, by weights (Schwarz's criterion, and odds against the second) where they do not tell clearly. Without phase the same Q costs about seven
-times the points of a reflection sweep; and it is the loaded Q: how much the two loops take cannot be told.
+data decide, by weights (Schwarz's criterion, and odds against the second) where they do not tell clearly. Without phase the
+same Q costs about seven times the points of a reflection sweep; and it is the loaded Q: how much the two loops take cannot
+be told.
 """
 
 from __future__ import annotations
