@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bench.physics.resonance_fit import Floats
+from bench.physics.resonance_parts import MANY, Part
 from bench.physics.resonance_result import (
     EDGE,
     FEWEST_ACROSS,
@@ -134,7 +135,16 @@ def fit_level(f_hz: ArrayLike, level_v: ArrayLike, law: Law = "linear") -> Reson
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["too few points"]))
     if np.ptp(v) <= 1e-12 * np.abs(v).max():
         return Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["not varying"]))
-    return _fitted(f, v, law, warnings)
+    if len(f) <= MANY:
+        return _fitted(f, v, law, warnings)
+    # The search lays every shape over all points: of a dense sweep it gets means, finer ones where those are too coarse.
+    part = Part(0, len(f), -(-len(f) // MANY))
+    found = _fitted(*part.of(f, v), law, list(warnings))
+    if found.f0_hz and found.q_loaded:
+        again = part.finer(f, found.f0_hz, found.f0_hz / (2 * found.q_loaded))
+        if again is not None:
+            part, found = again, _fitted(*again.of(f, v), law, list(warnings))
+    return replace(found, points_used=found.points_used * part.by)
 
 
 def _fitted(f: Floats, v: Floats, law: Law, warnings: list[str]) -> Resonance:

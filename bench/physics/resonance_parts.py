@@ -28,6 +28,8 @@ FINER = 16  # times finer than where a block stands out: such a block is 4 to 8 
 IN_HALF_WIDTH = 50
 MOST_PARTS = 3
 
+Values = TypeVar("Values", Floats, Complexes)
+
 
 @dataclass(frozen=True)
 class Part:
@@ -37,7 +39,7 @@ class Part:
     high: int
     by: int
 
-    def of(self, f_hz: Floats, s: Complexes) -> tuple[Floats, Complexes]:
+    def of(self, f_hz: Floats, s: Values) -> tuple[Floats, Values]:
         """Means of a sweep (n,), (n,) in this part."""
         return means(f_hz[self.low : self.high], self.by), means(s[self.low : self.high], self.by)
 
@@ -52,9 +54,6 @@ def _around(middle: int, by: int, points: int) -> Part:
     half = min(MANY * by, points) // 2
     low = int(np.clip(middle - half, 0, points - 2 * half))
     return Part(low, low + 2 * half, by)
-
-
-Values = TypeVar("Values", Floats, Complexes)
 
 
 def means(values: Values, by: int) -> Values:

@@ -5,6 +5,8 @@ Truth: f0 and Q of the tank by its elements; the current's size is 1/|Z|, its na
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -71,3 +73,19 @@ def test_a_detector_at_its_limit_is_told() -> None:
     if found.q_loaded is not None:
         assert found.q_loaded_u is not None
         assert abs(found.q_loaded - Q) < 3 * found.q_loaded_u
+
+
+def test_a_dense_sweep_takes_no_more_than_means_of_it() -> None:
+    f_hz = np.linspace(3e6, 4e6, 100_001)
+    level = np.abs(current(f_hz)) + np.random.default_rng(5).normal(0, 2e-2, len(f_hz))
+    tracemalloc.start()
+    try:
+        found = fit_level(f_hz, level)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 300e6
+    assert found.q_loaded is not None
+    assert found.q_loaded_u is not None
+    assert abs(found.q_loaded - Q) < 4 * found.q_loaded_u
+    assert found.q_loaded_u < 0.005 * Q
