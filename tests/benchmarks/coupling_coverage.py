@@ -1,12 +1,11 @@
-"""Is the truth inside ±2u, and do the advised turns come out right?
+"""Is the truth inside ±2u?
 
-    python tests/benchmarks/coupling_coverage.py [SETS] [REWOUND]
+    python tests/benchmarks/coupling_coverage.py [SETS]
 
-Three tables. The dial: SETS sets of three coils whose plan, hand and analyzer are wrong as stated. The coupling: SETS sets
+Two tables. The dial: SETS sets of three coils whose plan, hand and analyzer are wrong as stated. The coupling: SETS sets
 of two coils whose valve, control, parts, end stop and Q are all wrong as `Priors` states, every reading noisy; the truth is
 the virtual bench's own network; once as it is, once with readings of Q below onset, once with one angle of ten replaced by a
-gross error. The turns: REWOUND random sets measured, fitted, rewound to the advised turns and worked
-out again; a miss counts only where some number of turns would have put every onset into the window.
+gross error.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from bench.fit.coupling import mutual
-from bench.fit.fitting import fit_parts, fit_tables
+from bench.fit.fitting import fit_parts
 from bench.physics import dial
 from bench.physics.coupling import Priors
 from bench.plan.schema import Plan, parse_plan
@@ -60,7 +59,6 @@ onset_at = ["3.5 MHz", "4.2 MHz", "5.0 MHz", "6.0 MHz", "7.1 MHz"]
 [readings]
 added_capacitor = "100 pF"
 """
-MOST_TURNS = 24
 
 
 class Table:
@@ -281,59 +279,7 @@ def coupling(sets: int) -> None:
     print(f"  u(gm·M) with Q, rp, taper and stop known: median {100 * float(np.median(known)):.2f} %")
 
 
-def true_angles(plan: Plan, seed: int) -> dict[str, np.ndarray]:
-    """Onset angles by coil (NaN never)."""
-    found = truth.truth_of(plan, scenario.draw(plan, seed))
-    return {c["name"]: np.array([o["onset_deg"] for o in c["onset"]], float) for c in found["coils"]}
-
-
-def turns(sets: int) -> None:
-    """Measure, fit, rewind, work out again."""
-    rng = np.random.default_rng(11)
-    hit = miss = hopeless = 0
-    for seed in range(1, sets + 1):
-        now = {"a": int(rng.integers(3, 14)), "b": int(rng.integers(2, 11))}
-        plan = parse_plan(SET.format(**now))
-        made = cases.virtual_session(plan, seed)
-        fit = fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
-        best = {coil["name"].lower(): coil["advice"] for coil in fit["coils"]}
-        chosen = {
-            key: now[key] if a["verdict"] == "keep" else a["tickler_turns_best"] or now[key]
-            for key, a in best.items()
-        }
-        after = true_angles(parse_plan(SET.format(**chosen)), seed)
-        low, high = plan.receiver.control.window_deg
-        for name, angles in after.items():
-            if np.all((angles >= low) & (angles <= high)):
-                hit += 1
-                continue
-            could = [
-                n
-                for n in range(1, MOST_TURNS)
-                if np.all(
-                    (
-                        (a := true_angles(parse_plan(SET.format(**{**chosen, name.lower(): n})), seed)[name])
-                        >= low
-                    )
-                    & (a <= high)
-                )
-            ]
-            if could:
-                miss += 1
-                print(
-                    f"  seed {seed} coil {name}: from {now[name.lower()]} to {chosen[name.lower()]}, would do: {could}; {angles}"
-                )
-            else:
-                hopeless += 1
-    print(
-        f"Turns, {sets} sets of two coils: {hit} of {hit + miss} coils inside the window after rewinding ",
-        end="",
-    )
-    print(f"({hit / (hit + miss):.1%}); {hopeless} that no turns could bring there")
-
-
 if __name__ == "__main__":
-    numbers = [int(a) for a in sys.argv[1:]] + [1000, 200][len(sys.argv) - 1 :]
-    dials(numbers[0])
-    coupling(numbers[0])
-    turns(numbers[1])
+    number = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    dials(number)
+    coupling(number)
