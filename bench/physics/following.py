@@ -13,6 +13,7 @@ from bench.physics import network as net
 from bench.physics.control import Floats, turning_points
 from bench.physics.network import Circuit, Complexes, Network, Tank, assemble, grid_admittance
 
+_LOOK_COUPLING = np.linspace(0.0, 1.0, 4)
 # The whole track is first looked at in these shares of the way; where it bends, halves between them, so many times over.
 _LOOK = np.array([0.0, 0.025, *(np.arange(1, 12) / 12), 0.975, 1.0])
 _HALVINGS = 12
@@ -57,10 +58,7 @@ def _follow(
     slope: Complexes,
     end: Floats,
     scale: Floats,
-    *,
-    first_step: float = _FIRST_STEP,
-    longest_step: float = _LONGEST_STEP,
-    stations: ArrayLike = (),
+    stations: ArrayLike,
 ) -> Trail:
     """Follow a root from 0 to `end` (each member its own), with steps short enough to stay on its track.
 
@@ -71,7 +69,7 @@ def _follow(
     root = np.where(settled, root, np.nan + 0j)
     at = np.zeros_like(end)
     tangent = np.zeros_like(root)
-    step = first_step * end
+    step = _FIRST_STEP * end
     halts = np.append(np.sort(np.asarray(stations, dtype=float)), np.inf)
     ats, roots = [at], [root]
     for _ in range(_MOST_STEPS):
@@ -92,7 +90,7 @@ def _follow(
         slope = np.where(good, found_slope, slope)
         at = np.where(good, trial, at)
         step = np.where(good, np.where(miss <= 0.3 * allowed, 1.8 * step, step), 0.35 * move)
-        step = np.minimum(step, longest_step * end)
+        step = np.minimum(step, _LONGEST_STEP * end)
         ats.append(at)
         roots.append(root)
     return Trail(np.array(ats), np.array(roots))
@@ -138,40 +136,32 @@ class Members:
 
     def at_rest(self) -> Complexes:
         """The tank's root at angle 0, followed from the tank alone."""
-        still = np.zeros_like(self.tank.f0_hz)
-        trail = _follow(
-            lambda share: self.network(still, coupling=share),
-            self.tank.root,
-            self.slope,
-            still + 1.0,
-            self.tank.loss_per_s,
-            first_step=1.0,
-            longest_step=1.0,
-        )
-        rest: Complexes = trail.root[-1]
+        whole = np.ones_like(self.tank.f0_hz)
+        rest: Complexes = self._track(_coupled, _LOOK_COUPLING[:, None] * whole, self.tank.root, ()).root[-1]
         return rest
 
     def follow(self, end_deg: Floats) -> Trail:
-        """The tank's root from angle 0 to `end_deg`: all angles at once, and step by step where that leaves a doubt."""
-        rest = self.at_rest()
-        halts = turning_points(self.circuit.control)[:, None]
-        at = np.sort(np.concatenate([_LOOK[:, None] * end_deg, np.minimum(halts, end_deg)]), axis=0)
-        root = np.concatenate([rest[None], self._roots(at[1:], np.broadcast_to(rest, at[1:].shape))])
+        """The tank's root from angle 0 to `end_deg`."""
+        halts = turning_points(self.circuit.control)
+        at = np.concatenate([_LOOK[:, None] * end_deg, np.minimum(halts[:, None], end_deg)])
+        return self._track(_turned, np.sort(at, axis=0), self.at_rest(), halts)
+
+    def _track(self, way: Way, at: Floats, start: Complexes, halts: ArrayLike) -> Trail:
+        """A root along `at` (steps, members): everywhere at once, and step by step where that leaves a doubt."""
+        end = at[-1]
+        root = self._roots(way, at, np.broadcast_to(start, at.shape))
         astray = _strays(at, root, self.tank.loss_per_s)
         few = np.flatnonzero(astray.any(axis=0))
         for _ in range(_HALVINGS):
             if not few.size:
                 return Trail(at, root)
-            doubt, some = astray[:, few], self.take(few)
+            doubt, some, here = astray[:, few], self.take(few), np.arange(few.size)
             count = int(doubt.sum(axis=0).max())
             order = np.argsort(~doubt, axis=0, kind="stable")[:count]
-            here = np.arange(few.size)
-            low, high = at[order, few], at[order + 1, few]
-            half = np.where(doubt[order, here], 0.5 * (low + high), at[-1, few])
-            guess = np.where(
-                doubt[order, here], 0.5 * (root[order, few] + root[order + 1, few]), root[-1, few]
-            )
-            found = some._roots(half, np.where(np.isfinite(guess), guess, rest[few]))
+            asked = doubt[order, here]
+            half = np.where(asked, 0.5 * (at[order, few] + at[order + 1, few]), end[few])
+            guess = np.where(asked, 0.5 * (root[order, few] + root[order + 1, few]), root[-1, few])
+            found = some._roots(way, half, np.where(np.isfinite(guess), guess, root[0, few]))
             more_at, more_root = np.repeat(at[-1:], count, axis=0), np.repeat(root[-1:], count, axis=0)
             more_at[:, few], more_root[:, few] = half, found
             at, root = np.concatenate([at, more_at]), np.concatenate([root, more_root])
@@ -180,23 +170,25 @@ class Members:
             astray = np.zeros((len(at) - 1, at.shape[1]), bool)
             astray[:, few] = _strays(at[:, few], root[:, few], some.tank.loss_per_s)
             few = np.flatnonzero(astray.any(axis=0))
-        return self._step_by_step(Trail(at, root), few, end_deg) if few.size else Trail(at, root)
+        return self._step_by_step(way, Trail(at, root), few, start, halts) if few.size else Trail(at, root)
 
-    def _roots(self, at: Floats, guess: Complexes) -> Complexes:
+    def _roots(self, way: Way, at: Floats, guess: Complexes) -> Complexes:
         """Roots nearest to guesses, (steps, members); NaN where none was found."""
-        found, _, settled = _solve(self.network(at), guess, self.slope, _LOOSE)
+        found, _, settled = _solve(way(self, at), guess, self.slope, _LOOSE)
         return np.where(settled, found, np.nan + 0j)
 
-    def _step_by_step(self, trail: Trail, few: NDArray[np.intp], end_deg: Floats) -> Trail:
+    def _step_by_step(
+        self, way: Way, trail: Trail, few: NDArray[np.intp], start: Complexes, halts: ArrayLike
+    ) -> Trail:
         """The trail with some members followed anew."""
         some = self.take(few)
         anew = _follow(
-            some.network,
-            some.at_rest(),
+            lambda at: way(some, at),
+            start[few],
             some.slope,
-            end_deg[few],
+            trail.at[-1, few],
             some.tank.loss_per_s,
-            stations=turning_points(self.circuit.control),
+            stations=halts,
         )
         length = max(len(trail.at), len(anew.at))
 
@@ -206,6 +198,17 @@ class Members:
         at, root = longer(trail.at), longer(trail.root)
         at[:, few], root[:, few] = longer(anew.at), longer(anew.root)
         return Trail(at, root)
+
+
+Way = Callable[[Members, Floats], Network]
+
+
+def _turned(members: Members, angle_deg: Floats) -> Network:
+    return members.network(angle_deg)
+
+
+def _coupled(members: Members, share: Floats) -> Network:
+    return members.network(np.zeros_like(members.tank.f0_hz), coupling=share)
 
 
 def gather(circuit: Circuit, tank: Tank, *others: ArrayLike) -> tuple[tuple[int, ...], Members]:
