@@ -23,7 +23,7 @@ from drivers.roles import Analyzer, Sweep
 if TYPE_CHECKING:
     from bench.physics.detector import Detector
     from bench.readings.dial_sensor import DialEnds
-    from bench.readings.level import Coupling
+    from bench.readings.level_coupling import Coupling
     from bench.readings.turning import Quiet, Stops
 
 Thought = TypeVar("Thought")
@@ -35,10 +35,11 @@ FAR_DIAL = 0.02
 @dataclass
 class LevelRoute:
     """What resonance readings by generator and detector have learned in this run: the detector's law, and for each coil what the
-    loop takes."""
+    loop takes and the generator's level that suited last."""
 
     detector: Detector | None = None
     couplings: dict[str, Coupling] = field(default_factory=dict)
+    levels: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass

@@ -77,6 +77,11 @@ class Detector:
         """What `undone` returns: something that follows amplitude, or power."""
         return "linear" if self.law != "log" and self.exponent < 2**0.5 else "square"
 
+    @property
+    def per_decade_db(self) -> float:
+        """Decibels for ten times what `undone` returns."""
+        return 20.0 if self.follows == "linear" else 10.0
+
     def undone(self, volts: ArrayLike) -> Floats:
         """Readings (n,) with the law undone: relative amplitude or power (see `follows`), 1 at 0 dBm.
 
@@ -100,6 +105,12 @@ class Detector:
         v = np.asarray(volts, dtype=np.float64)
         step = 1e-4 * max(self.top_v - self.offset_v, 1e-9)
         return np.asarray((self.undone(v + step) - self.undone(v - step)) / (2.0 * step))
+
+    def relative_slope(self, volts: ArrayLike) -> Floats:
+        """Share of power for one volt, (n,)."""
+        value = np.abs(self.undone(volts))
+        power = self.per_decade_db / 10.0
+        return np.asarray(power * np.abs(self.slope(volts)) / np.maximum(value, 1e-300))
 
     def others(self) -> list[Detector]:
         """The law moved by one standard deviation along each independent direction of what was fitted."""

@@ -5,10 +5,11 @@ With y = (f - f0)/h, h half the bandwidth, a detector whose reading follows the 
 - offset + A / sqrt(1 + y²): a reading at rest that adds to the resonance;
 - sqrt(P0 + (P1 + P2 y)/(1 + y²)): the generator reaching the detector past the tank as well, in and out of phase;
 
-and one whose reading follows power (a diode at small levels) gives P0 + (P1 + P2 y)/(1 + y²). Between the first two the
-data decide, by weights (Schwarz's criterion, and odds against the second) where they do not tell clearly. Without phase the
-same Q costs about seven times the points of a reflection sweep; and it is the loaded Q: how much the two loops take cannot
-be told.
+and one whose reading follows power (a diode at small levels) gives P0 + (P1 + P2 y)/(1 + y²); where every point is known to
+the same share of itself (the output held constant by the generator's level) that is fitted in its logarithm. Between the
+first two the data decide, by weights (Schwarz's criterion, and odds against the second) where they do not tell clearly.
+Without phase the same Q costs about seven times the points of a reflection sweep; and it is the loaded Q: how much the two
+loops take cannot be told.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from bench.physics.resonance_study import SIGNIFICANT, WIDEST_U
 # Of a generator that reaches the detector past the tank, against a reading at rest, where the data do not tell them apart:
 # at even odds that doubt alone costs up to half as much again as noise.
 LEAK_ODDS = 0.05
-Law = Literal["linear", "square"]
+Law = Literal["linear", "square", "log"]
 WIDTHS = 24
 STEPS_IN_WIDTH = 1.25
 
@@ -64,6 +65,18 @@ def _root_of_power(y: Floats, p: Floats) -> Floats:
     return root
 
 
+def _log_of_power(y: Floats, p: Floats) -> Floats:
+    log: Floats = np.log(np.maximum(_power(y, p), 1e-12))
+    return log
+
+
+def _start_log(y: Floats, v: Floats) -> Floats:
+    # Of powers known to a share of themselves the least ones count most.
+    power = np.exp(v)
+    columns = np.stack([np.ones_like(y), 1 / (1 + y * y), y / (1 + y * y)], axis=1)
+    return _line(columns / power[:, None], np.ones_like(v))
+
+
 def _start_offset_and_peak(y: Floats, v: Floats) -> Floats:
     return _line(np.stack([np.ones_like(y), 1 / np.sqrt(1 + y * y)], axis=1), v)
 
@@ -87,6 +100,7 @@ SHAPES: dict[Law, tuple[_Shape, ...]] = {
         _Shape(_root_of_power, _start_root),
     ),
     "square": (_Shape(_power, _start_power),),
+    "log": (_Shape(_log_of_power, _start_log),),
 }
 
 
@@ -108,7 +122,7 @@ def fit_level(f_hz: ArrayLike, level_v: ArrayLike, law: Law = "linear") -> Reson
     ----------
     f_hz : (n,) Hz, in any order.
     level_v : (n,) the detector's reading, volts or any other unit.
-    law : `linear` if the reading follows voltage, `square` if it follows power.
+    law : `linear` if the reading follows voltage, `square` if it follows power, `log` if it is the natural logarithm of power.
 
     Raises
     ------
@@ -151,7 +165,11 @@ def _fitted(f: Floats, v: Floats, law: Law, warnings: list[str]) -> Resonance:
     # A tank's f/f0 - f0/f is odd in ln(f/f0): on a scale of f the two flanks would not be alike.
     g = np.log(f)
     centre, scale = 0.5 * (g[0] + g[-1]), 0.5 * (g[-1] - g[0])
-    x, unit = (g - centre) / scale, float(np.abs(v).max())
+    x = (g - centre) / scale
+    if law == "log":
+        v, unit = v - float(v.max()), 1.0
+    else:
+        unit = float(np.abs(v).max())
     start = _search(x, v / unit)
     nothing = Resonance(points_used=len(f), warnings=(*warnings, WARNINGS["no resonance"]))
     if start is None:

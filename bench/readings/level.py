@@ -1,10 +1,13 @@
 """Resonance and Q without an analyzer: a generator steps through the resonance, a detector shows how high the tank stands.
 
 First a coarse look over the band at a high level, where a resonance shows far down its skirts; then closer and lower until
-the peak is resolved; then, once, the detector's law by steps of the generator's level at the peak; then a sweep of about
-four bandwidths at the level that suits the detector, each point read for as long as its uncertainty needs. That sweep alone
-is fitted (`physics/resonance_level.py`). It tells the loaded Q; what the loop takes comes from a second reading with the loop
-drawn back (`Coupling`), or from what the plan states.
+the peak is resolved; then, once, the detector's law by steps of the generator's level at the peak. Where the resonance is
+expected, and the law known, there is no looking. Then a sweep of about four bandwidths by substitution: at each frequency the
+generator's level is set so that the detector shows what it shows at the peak. The tank's curve is then read off the generator's
+levels; of the detector's law only its slope at one reading counts, for the last tenths of a decibel, and every point is known
+to the same share of itself, which needs a seventh of the samples of a sweep at one level. That sweep alone is fitted
+(`physics/resonance_level.py`). It tells the loaded Q; what the loop takes comes from a second reading with the loop drawn back
+(`readings/level_coupling.py`), or from what the plan states.
 """
 
 from __future__ import annotations
@@ -31,16 +34,24 @@ SCAN_POINTS = 9
 LAW_STEP_DB = 2.0
 LAW_SHARE = 0.5  # of the highest reading seen, where the detector flattens
 LAW_SAMPLES = 60
+LOOK_SAMPLES = 24
+SAMPLES = 8
 HEADROOM = 0.9  # of the converter's full scale
 # Where a detector bends: the peak stands at this share of what its law was fitted to.
-SHARE_OF_TOP = 0.5
+SHARE_OF_TOP = 0.8
 ENOUGH = 60.0  # of one sample's noise: higher peaks gain little, and ask more of the law
-ZOOM_POINTS = 33
-HALF_SPAN = 4.0  # half-bandwidths each side, where a level sweep tells most
-# Of the uncertainty of ln Q: k = u·A·sqrt(N)/sigma for such a sweep (Fisher information), in power and in amplitude.
-K = {"square": 7.3, "linear": 11.8}
+FIRST_POINTS, ZOOM_POINTS = 15, 27
+HALF_SPAN = 3.5  # half-bandwidths each side; more tells hardly more, and asks more of the model
+# Of the uncertainty of ln Q: k = u·sqrt(N)/s for such a sweep, each point's power known to the share s (Fisher information).
+K = 2.95
 FIRST_GOAL = 0.04
 LOWER_DB = 3.0
+LEVEL_STEP_DB = 0.1  # what any generator can be set to
+# How far the output may be off what it should be before the level is set again, and how often that is done.
+OFF_DB, RESETS = 0.4, 3
+LOST = 4.0  # of its noise: lower points are lost in it
+# A guess this good, in half-bandwidths, needs no look.
+SURE = 0.7
 MARGIN = 0.9
 MOST_SAMPLES = 800  # for one point
 MOST_ZOOMS = 4
@@ -55,7 +66,8 @@ MOVES = (
 
 @dataclass(frozen=True, eq=False)
 class LevelReading:
-    """The fit, its points, all points on the way to them, the law they were read by, and the peak's power at 0 dBm."""
+    """The fit, its points, all points on the way to them, the law they were read by, the peak's power at 0 dBm (relative; `power_q_cov`
+    the covariance of its logarithm with that of the loaded Q), and the level at it."""
 
     resonance: Resonance
     points: tuple[LevelPoint, ...]
@@ -63,9 +75,21 @@ class LevelReading:
     detector: Detector
     power: float
     power_u: float
+    power_q_cov: float
+    level_dbm: float
 
 
 OnPoint = Callable[[int], None]
+
+
+@dataclass(frozen=True)
+class LevelGuess:
+    """Where the resonance should be, with standard uncertainty; loaded Q; the generator's level that suits the detector there."""
+
+    f0_hz: float
+    f0_u_hz: float
+    q_loaded: float
+    level_dbm: float
 
 
 def measure_level(
@@ -75,6 +99,7 @@ def measure_level(
     *,
     q_goal: float,
     detector: Detector | None = None,
+    guess: LevelGuess | None = None,
     on_point: OnPoint = lambda count: None,
 ) -> LevelReading:
     """Find the resonance between two frequencies and measure its loaded Q.
@@ -83,6 +108,7 @@ def measure_level(
     ----------
     q_goal : relative standard uncertainty of the loaded Q to stop at.
     detector : its law, where an earlier reading found it.
+    guess : looked at first; what is not there is searched for.
     on_point : told how many points were read, now and then.
 
     Raises
@@ -91,7 +117,7 @@ def measure_level(
         No resonance there, a detector that cannot be used, or a Q that cannot be told; says what to do.
     """
     with bench:
-        return _Reading(bench, low_hz, high_hz, q_goal, detector, on_point).run()
+        return _Reading(bench, low_hz, high_hz, q_goal, detector, on_point).run(guess)
 
 
 @dataclass(frozen=True)
@@ -123,21 +149,48 @@ class _Reading:
         # Plate current falls with signal, many a meter's voltage with it.
         self.sign = 1.0
 
-    def run(self) -> LevelReading:
+    def run(self, guess: LevelGuess | None) -> LevelReading:
         self.quiet_v = self.bench.quiet().level_v
-        peak = self._resolved(self._seen())
+        if guess is not None:
+            try:
+                return self._measured(self._expected(guess), guessed=True)
+            except ReadingError:
+                # What is not where it was expected may be anywhere.
+                pass
+        return self._measured(self._resolved(self._seen()))
+
+    def _expected(self, guess: LevelGuess) -> _Peak:
+        level = min(guess.level_dbm, self.bench.most_dbm)
+        h_hz = 0.5 * guess.f0_hz / guess.q_loaded
+        middle = self._read(guess.f0_hz, level, 12).level_v - self.quiet_v
+        self.sign = float(np.sign(middle)) or 1.0
+        if self.detector is not None and guess.f0_u_hz < SURE * h_hz:
+            return _Peak(guess.f0_hz, h_hz, level)
+        half = max(3.0 * guess.f0_u_hz, 2.0 * h_hz)
+        return self._resolved((guess.f0_hz - half, guess.f0_hz + half, level))
+
+    def _measured(self, peak: _Peak, *, guessed: bool = False) -> LevelReading:
         detector = self.detector = self.detector or self._law(peak)
-        level = self._working_level(peak, detector)
-        first, _ = self._zoom(peak, detector, level - LOWER_DB, max(FIRST_GOAL, self.goal))
+        target = self._target(detector)
+        level = self._working_level(peak, detector, target)
+        lower = float(detector.undone(target)) * 10.0 ** (-LOWER_DB / detector.per_decade_db)
+        first, _ = self._zoom(
+            peak, detector, level - LOWER_DB, lower, FIRST_POINTS, max(FIRST_GOAL, self.goal)
+        )
         found = first
+        if guessed and first.f0_hz is None:
+            raise ReadingError("No resonance where it was expected.")
+        wanted = float(detector.undone(target))
         points: list[LevelPoint] = []
         for turn in range(MOST_ZOOMS):
             if found.f0_hz is not None and found.q_loaded is not None:
+                if abs(found.f0_hz - peak.f0_hz) > peak.h_hz:
+                    level = self._working_level(replace(peak, f0_hz=found.f0_hz), detector, target)
                 peak = _Peak(found.f0_hz, found.f0_hz / (2 * found.q_loaded), level)
             elif turn:
                 break
             goal = self.goal * math.sqrt(max(len(points) / ZOOM_POINTS, 1.0))
-            _, new = self._zoom(peak, detector, level, goal)
+            _, new = self._zoom(peak, detector, level, wanted, ZOOM_POINTS, goal)
             points += new
             found = _fitted(points, detector)
             if found.q_loaded and found.q_loaded_u and found.q_loaded_u <= self.goal * found.q_loaded:
@@ -245,55 +298,77 @@ class _Reading:
         lower = [point for point in taken if rise(point) <= ceiling]
         taken = lower if len(lower) >= FEWEST_STEPS else taken
         try:
-            return fit_detector(
-                [p.level_dbm for p in taken], [self.sign * p.level_v for p in taken], [p.u_v for p in taken]
-            )
+            return self._fitted_law(taken)
+        except DetectorError:
+            # One burst of interference spoils a law.
+            taken += [self._read(p.f_hz, p.level_dbm, LAW_SAMPLES) for p in taken]
+        try:
+            return self._fitted_law(taken)
         except DetectorError as problem:
             words = str(problem)
             raise ReadingError(f"{words[:1].upper()}{words[1:]}.") from problem
 
-    def _working_level(self, peak: _Peak, detector: Detector) -> float:
-        """The level at which the peak stands well above the noise and well below the detector's ceiling."""
+    def _fitted_law(self, taken: Sequence[LevelPoint]) -> Detector:
+        return fit_detector(
+            [p.level_dbm for p in taken], [self.sign * p.level_v for p in taken], [p.u_v for p in taken]
+        )
+
+    def _target(self, detector: Detector) -> float:
+        """The reading to be held: well above the noise and well below the detector's ceiling."""
         top = min(detector.top_v, HEADROOM * FULL_SCALE_V if self.sign > 0 else math.inf)
         bends = detector.law == "power" or (detector.reach_v or detector.turn_v) is not None
         top = min(
             top, detector.offset_v + (SHARE_OF_TOP if bends else 1.0) * (detector.top_v - detector.offset_v)
         )
-        top = min(top, detector.offset_v + ENOUGH * self.bench.noise_v)
-        wanted = float(detector.undone(top))
-        per_decade = 10.0 if detector.follows == "square" else 20.0
+        return min(top, detector.offset_v + ENOUGH * self.bench.noise_v)
+
+    def _working_level(self, peak: _Peak, detector: Detector, target: float) -> float:
+        """The level at which the peak gives that reading, or the highest there is."""
+        wanted = float(detector.undone(target))
         level = peak.level_dbm
         # Twice, since the first look may be made where the detector hardly tells.
         for _ in range(2):
-            now = detector.undone(self.sign * self._read(peak.f0_hz, level, LAW_SAMPLES).level_v)
-            change = per_decade * math.log10(wanted / max(float(now), 1e-3 * wanted))
-            level = min(level + change, self.bench.most_dbm)
+            now = float(detector.undone(self.sign * self._read(peak.f0_hz, level, LOOK_SAMPLES).level_v))
+            level = min(
+                level + detector.per_decade_db * math.log10(wanted / max(now, 1e-3 * wanted)),
+                self.bench.most_dbm,
+            )
         return level
 
     def _zoom(
-        self, peak: _Peak, detector: Detector, level: float, goal: float
+        self, peak: _Peak, detector: Detector, level: float, wanted: float, count: int, goal: float
     ) -> tuple[Resonance, list[LevelPoint]]:
-        """One sweep around the peak, every point known alike once the detector's law is undone."""
-        height = self._height(peak, detector, level)
-        wanted = MARGIN * goal * height * math.sqrt(ZOOM_POINTS) / K[detector.follows]
-
-        def enough(v: float) -> float:
-            return wanted / max(abs(float(detector.slope(self.sign * v))), 1e-30)
-
+        """One sweep around the peak, every point at the level that brings the detector where it is at the peak."""
+        share = MARGIN * goal * math.sqrt(count) / K
         half = HALF_SPAN * peak.h_hz
-        grid = np.linspace(max(peak.f0_hz - half, 0.5 * peak.f0_hz), peak.f0_hz + half, ZOOM_POINTS)
+        grid = np.linspace(max(peak.f0_hz - half, 0.5 * peak.f0_hz), peak.f0_hz + half, count)
         # Up on the odd ones, back on the even ones: what drifts does not lean the peak to one side.
-        order = [*range(0, ZOOM_POINTS, 2), *range(ZOOM_POINTS - 2, 0, -2)]
-        points = [replace(self._read(float(grid[i]), level, 8, enough), level_dbm=level) for i in order]
-        points = [replace(p, level_v=self.sign * p.level_v) for p in points]
+        order = [*range(0, count, 2), *range(count - 1 - count % 2, 0, -2)]
+        points = []
+        for i in order:
+            y = (grid[i] - peak.f0_hz) / peak.h_hz
+            there = level + 10.0 * math.log10(1.0 + y * y)
+            points.append(self._held(float(grid[i]), there, detector, wanted, share))
         return _fitted(points, detector), points
 
-    def _height(self, peak: _Peak, detector: Detector, level: float) -> float:
-        """The peak above what is far from it, the law undone."""
-        at = self._read(peak.f0_hz, level, 40)
-        values = detector.undone(self.sign * np.array([at.level_v, self.quiet_v]))
-        floor = detector.slope(self.sign * at.level_v) * self.bench.noise_v / math.sqrt(at.samples)
-        return max(float(values[0] - values[1]), float(floor))
+    def _held(self, f_hz: float, level: float, detector: Detector, wanted: float, share: float) -> LevelPoint:
+        """One point, the level set so that the detector, its law undone, stands at `wanted`; power known to `share`."""
+
+        def enough(v: float) -> float:
+            return share / max(float(detector.relative_slope(self.sign * v)), 1e-30)
+
+        most = self.bench.most_dbm
+        for again in range(RESETS + 1):
+            level = min(round(level / LEVEL_STEP_DB) * LEVEL_STEP_DB, most)
+            point = self._read(f_hz, level, SAMPLES, enough if again == RESETS else None)
+            now = float(detector.undone(self.sign * point.level_v))
+            off = detector.per_decade_db * math.log10(wanted / max(now, 0.1 * wanted))
+            if again == RESETS or abs(off) < OFF_DB or (level >= most and off > 0):
+                break
+            level += off
+        if self.bench.noise_v / math.sqrt(point.samples) > enough(point.level_v):
+            point = self._read(f_hz, level, SAMPLES, enough)
+        return replace(point, level_v=self.sign * point.level_v)
 
     def _result(
         self,
@@ -317,21 +392,31 @@ class _Reading:
             apart = abs(first.q_loaded - q) / math.hypot(first.q_loaded_u, q_u)
             if apart > MOVED:
                 found = replace(found, warnings=(*found.warnings, MOVES))
-        power, power_u = _power(found, points, detector)
-        scale = 10.0 ** (level / 10.0)
+        power, power_u, power_q_cov = _power(found, points, detector)
         kept = {id(p) for p in points}
         search = tuple(p for p in self.points if id(p) not in kept)
-        return LevelReading(found, tuple(points), search, detector, power / scale, power_u / scale)
+        return LevelReading(found, tuple(points), search, detector, power, power_u, power_q_cov, level)
+
+
+def _logs(points: Sequence[LevelPoint], detector: Detector) -> tuple[Floats, Floats]:
+    """Frequencies and the logarithm of the tank's power for a generator of 0 dBm, (n,) each."""
+    f, v = columns(points)
+    power = detector.undone(v) ** (1 if detector.follows == "square" else 2)
+    u = np.array([point.u_v for point in points])
+    seen = v - detector.offset_v > LOST * u if detector.law != "log" else np.full(len(f), True)
+    db = np.array([point.level_dbm for point in points])
+    return f[seen], np.log(power[seen]) - math.log(10.0) / 10.0 * db[seen]
 
 
 def _fitted(points: Sequence[LevelPoint], detector: Detector) -> Resonance:
-    f, v = columns(points)
-    value = detector.undone(v)
-    found = fit_level(f, value, detector.follows)
-    if found.f0_hz is None:
+    f, log = _logs(points, detector)
+    found = fit_level(f, log, "log")
+    if found.q_loaded_u is None or found.f0_u_hz is None:
         return found
-    # A tank stands at Q·(f/f0 - f0/f), which over four bandwidths is not quite 2Q·(f - f0)/f0.
-    return fit_level(f - (f - found.f0_hz) ** 2 / (2.0 * found.f0_hz), value, detector.follows)
+    # A variance taken from n - 5 degrees of freedom: of Student's distribution (JCGM 101, 6.4.9.4).
+    freedom = len(f) - 5
+    wider = math.sqrt(freedom / max(freedom - 2, 1))
+    return replace(found, q_loaded_u=wider * found.q_loaded_u, f0_u_hz=wider * found.f0_u_hz)
 
 
 def _with_law(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> Resonance:
@@ -345,76 +430,20 @@ def _with_law(found: Resonance, points: Sequence[LevelPoint], detector: Detector
     return replace(found, q_loaded_u=math.sqrt(q_var), f0_u_hz=math.sqrt(f_var))
 
 
-def _power(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> tuple[float, float]:
-    """Height of the peak in power, law undone, with its uncertainty."""
+def _power(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> tuple[float, float, float]:
+    """Height of the peak in power at 0 dBm, law undone; its uncertainty, and covariance of its logarithm with that of QL."""
     assert found.f0_hz is not None
     assert found.q_loaded is not None
-    f, v = columns(points)
-    y = 2.0 * found.q_loaded * (f / found.f0_hz - 1.0)
-    value: Floats = detector.undone(v)
-    if detector.follows == "linear":
-        value = value * np.abs(value)
-    shape = np.stack([np.ones_like(y), 1 / (1 + y * y), y / (1 + y * y)], axis=1)
-    solved, rest, _, _ = np.linalg.lstsq(shape, value, rcond=None)
-    spread = float(rest[0]) / max(len(y) - 3, 1) if len(rest) else 0.0
-    u = math.sqrt(spread * float(np.linalg.inv(shape.T @ shape)[1, 1]))
-    return float(solved[1]), u
-
-
-@dataclass(frozen=True)
-class Coupling:
-    """How much loss the loop brings into a coil's tank, for the power that the generator then raises in it.
-
-    The loop of mutual inductance M raises a voltage in proportion to M·QL and brings a loss 1/Q_loop in proportion to M²/f:
-    1/QL = 1/Q + c·x/f with x = power/QL². Two distances of the loop at one dial setting give c, and from then on every
-    reading's own height says how near the loop was.
-    """
-
-    c: float
-    c_u: float
-
-    @classmethod
-    def of_two(cls, near: LevelReading, far: LevelReading) -> Coupling:
-        """From readings of the same tank with the loop near and drawn back.
-
-        Raises
-        ------
-        ReadingError
-            The loop was hardly moved.
-        """
-        (x1, x1_u, g1, g1_u, f), (x2, x2_u, g2, g2_u, _) = _terms(near), _terms(far)
-        apart = x1 - x2
-        if apart < 0.3 * x1:
-            raise ReadingError(
-                "The loop was hardly drawn back: the level fell by less than a sixth. Draw it back to about twice the distance, "
-                "and take the reading again."
-            )
-        c = f * (g1 - g2) / apart
-        u = math.sqrt((f / apart) ** 2 * (g1_u**2 + g2_u**2) + (c / apart) ** 2 * (x1_u**2 + x2_u**2))
-        # The loop takes power and never gives any: mean and spread of what is left of the normal distribution above 0.
-        z = c / u
-        hazard = (
-            math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi) / max(0.5 * math.erfc(-z / math.sqrt(2)), 1e-12)
-        )
-        return cls(c + u * hazard, u * math.sqrt(max(1.0 - z * hazard - hazard**2, 0.05)))
-
-    def unloaded(self, reading: LevelReading) -> tuple[float, float, float]:
-        """Q without the loop, its uncertainty, and beta."""
-        x, x_u, g, g_u, f = _terms(reading)
-        taken = self.c * x / f
-        own = g - taken
-        if own <= 0.2 * g:
-            raise ReadingError("The loop takes most of the power. Draw it back, and take the reading again.")
-        u = math.sqrt(g_u**2 + (self.c_u * x / f) ** 2 + (self.c * x_u / f) ** 2)
-        return 1 / own, u / own**2, taken / own
-
-
-def _terms(reading: LevelReading) -> tuple[float, float, float, float, float]:
-    """x and loss 1/QL with their uncertainties, and f0."""
-    found = reading.resonance
-    assert found.q_loaded is not None
-    assert found.q_loaded_u is not None
-    assert found.f0_hz is not None
-    q, relative = found.q_loaded, found.q_loaded_u / found.q_loaded
-    x = reading.power / q**2
-    return x, math.hypot(reading.power_u / q**2, 2 * x * relative), 1 / q, relative / q, found.f0_hz
+    f, log = _logs(points, detector)
+    y = 2.0 * found.q_loaded * np.log(f / found.f0_hz)
+    below, power = 1.0 + y * y, np.exp(log)
+    shape = np.stack([np.ones_like(y), 1 / below, y / below], axis=1) / power[:, None]
+    solved, rest, _, _ = np.linalg.lstsq(shape, np.ones_like(log), rcond=None)
+    # Of ln(power), by the three, by ln QL and by y at the peak.
+    bent = (solved[2] * (1 - y * y) - 2 * solved[1] * y) / below**2 / power
+    jacobian = np.concatenate([shape, (bent * y)[:, None], bent[:, None]], axis=1)
+    spread = float(rest[0]) / max(len(y) - 7, 1) if len(rest) else 0.0
+    size = np.linalg.norm(jacobian, axis=0)
+    cov = spread * np.linalg.inv((jacobian / size).T @ (jacobian / size)) / np.outer(size, size)
+    height = float(solved[1])
+    return height, math.sqrt(float(cov[1, 1])), float(cov[1, 3]) / height

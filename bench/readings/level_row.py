@@ -10,16 +10,22 @@ from bench.errors import ReadingError
 from bench.measuring.bench import Bench
 from bench.measuring.kinds import Wanted
 from bench.measuring.operator import Skipped
+from bench.measuring.prediction import Expected
 from bench.physics.resonance import WARNINGS
 from bench.quantities import show
-from bench.readings.level import Coupling, LevelReading, measure_level
+from bench.readings.level import LevelGuess, LevelReading, measure_level
 from bench.readings.level_bench import SETTLE_S, LevelBench, LevelPoint
+from bench.readings.level_coupling import Coupling
 
 ONLY_LOADED = (
     "q is left empty: a level sweep alone cannot tell what the loop takes; state it in the plan (coupling, under "
     "[instruments.generator]), or draw the loop back when asked"
 )
 DRAWN_BACK = "drawn-back"
+# A loop at twice the distance: what it then brings into the tank, roughly, and moves it by.
+DRAWN_BACK_DB, DRAWN_BACK_SHIFT = 6.0, 1e-3
+# Of how far the resonance may be from where it is expected, for a scan of nine points not to miss it.
+GUESS_BANDWIDTHS = 0.7
 
 
 @dataclass(frozen=True)
@@ -32,7 +38,9 @@ class _Unloaded:
     how: str
 
 
-def take_by_level(bench: Bench, item: Wanted, dial: float, bands: Sequence[tuple[float, float]]) -> int:
+def take_by_level(
+    bench: Bench, item: Wanted, dial: float, bands: Sequence[tuple[float, float]], expected: Expected
+) -> int:
     """Take one resonance reading by level and record it; returns how many rows that made."""
     if item.valve == "cold":
         bench.reporter.say(
@@ -45,7 +53,8 @@ def take_by_level(bench: Bench, item: Wanted, dial: float, bands: Sequence[tuple
         most_dbm=float(instruments.generator_key("most_dbm", 13.0)),
         settle_s=float(instruments.generator_key("settle_s", SETTLE_S)),
     )
-    reading = _measured(bench, level, item, dial, bands)
+    reading = _measured(bench, level, item, dial, bands, _guess(bench, item, expected))
+    bench.level_route.levels[item.coil] = reading.level_dbm
     rows: dict[str, Sequence[LevelPoint]] = {"": reading.points, "search": reading.search}
     unloaded = _unloaded(bench, level, item, dial, reading, rows)
     found = reading.resonance
@@ -84,8 +93,21 @@ def _row(point: LevelPoint) -> tuple[float, ...]:
     return point.f_hz, point.level_dbm, point.level_v, point.u_v, point.samples
 
 
+def _guess(bench: Bench, item: Wanted, expected: Expected) -> LevelGuess | None:
+    """Straight to the resonance, where it is known well enough not to be looked past."""
+    q, level = expected.q_loaded, bench.level_route.levels.get(item.coil)
+    if q is None or level is None or expected.f0_u_hz > GUESS_BANDWIDTHS * expected.f0_hz / q:
+        return None
+    return LevelGuess(expected.f0_hz, expected.f0_u_hz, q, level)
+
+
 def _measured(
-    bench: Bench, level: LevelBench, item: Wanted, dial: float, bands: Sequence[tuple[float, float]]
+    bench: Bench,
+    level: LevelBench,
+    item: Wanted,
+    dial: float,
+    bands: Sequence[tuple[float, float]],
+    guess: LevelGuess | None,
 ) -> LevelReading:
     route, learned = bench.level_route, bench.level_route.detector
 
@@ -100,12 +122,13 @@ def _measured(
                 high,
                 q_goal=bench.plan.readings.q_uncertainty,
                 detector=learned,
+                guess=guess,
                 on_point=on_point,
             )
             break
         except ReadingError:
             # A law that was learned under other circumstances may be what is wrong.
-            route.detector = learned = None
+            route.detector = learned = guess = None
             if number + 1 == len(bands):
                 raise
     if route.detector is None:
@@ -172,10 +195,11 @@ def _two_distances(
     bench.reporter.say(
         f"  Once for coil {item.coil}: the same again with the loop drawn back, to tell what the loop takes."
     )
-    f0 = near.resonance.f0_hz or 0.0
+    f0, q = near.resonance.f0_hz or 0.0, near.resonance.q_loaded or 1.0
+    guess = LevelGuess(f0, DRAWN_BACK_SHIFT * f0, q, near.level_dbm + DRAWN_BACK_DB)
     bench.operator.move_loop(looser=True)
     try:
-        far = _measured(bench, level, item, dial, [(0.93 * f0, 1.07 * f0)])
+        far = _measured(bench, level, item, dial, [(0.93 * f0, 1.07 * f0)], guess)
     finally:
         bench.operator.move_loop(looser=False)
     rows[DRAWN_BACK] = far.points

@@ -439,7 +439,7 @@ def _take(bench: Bench, item: Wanted) -> int:
     if limits is None:
         from bench.readings.level_row import take_by_level
 
-        return take_by_level(bench, item, dial, _bands(bench, item, expected, (0.0, math.inf)))
+        return take_by_level(bench, item, dial, _bands(bench, item, expected, (0.0, math.inf)), expected)
 
     def on_sweep(f_hz: Any, s11: Any, so_far: Resonance | None) -> None:
         found = f", resonance near {bench.show(so_far.f0_hz)}" if so_far and so_far.f0_hz else ""

@@ -16,8 +16,9 @@ import numpy as np
 from bench.demo import demo_plan
 from bench.errors import ReadingError
 from bench.plan.schema import parse_plan
-from bench.readings.level import Coupling, LevelReading, measure_level
+from bench.readings.level import LevelReading, measure_level
 from bench.readings.level_bench import LevelBench
+from bench.readings.level_coupling import Coupling
 from bench.virtual import network
 from bench.virtual.scenario import Hidden, draw
 from bench.virtual.stepped import Stepped
