@@ -46,6 +46,7 @@ HALF_SPAN = 3.5  # half-bandwidths each side; more tells hardly more, and asks m
 K = 2.95
 FIRST_GOAL = 0.04
 LOWER_DB = 3.0
+NARROWER = 3
 LEVEL_STEP_DB = 0.1  # what any generator can be set to
 # How far the output may be off what it should be before the level is set again, and how often that is done.
 OFF_DB, RESETS = 0.4, 3
@@ -174,11 +175,15 @@ class _Reading:
         target = self._target(detector)
         level = self._working_level(peak, detector, target)
         lower = float(detector.undone(target)) * 10.0 ** (-LOWER_DB / detector.per_decade_db)
-        first, _ = self._zoom(
-            peak, detector, level - LOWER_DB, lower, FIRST_POINTS, max(FIRST_GOAL, self.goal)
-        )
+        goal = max(FIRST_GOAL, self.goal)
+        for _ in range(NARROWER if not guessed else 1):
+            first, _ = self._zoom(peak, detector, level - LOWER_DB, lower, FIRST_POINTS, goal)
+            if first.f0_hz is not None:
+                break
+            # A detector that flattens made the peak look wide.
+            peak = replace(peak, h_hz=0.35 * peak.h_hz)
         found = first
-        if guessed and first.f0_hz is None:
+        if found.f0_hz is None and guessed:
             raise ReadingError("No resonance where it was expected.")
         wanted = float(detector.undone(target))
         points: list[LevelPoint] = []
@@ -420,13 +425,19 @@ def _fitted(points: Sequence[LevelPoint], detector: Detector) -> Resonance:
 
 
 def _with_law(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> Resonance:
-    """The result with what the law's own uncertainty does to it."""
+    """The result with what the law's own uncertainty does to it, and that of what f0 is.
+
+    Of a tank with loss, undamped and damped frequency are f0/(8Q²) apart, and a loss that changes with frequency moves the
+    peak by as much: all between is as likely (JCGM 100, D.3.4 and 4.3.7).
+    """
     q_var, f_var = (found.q_loaded_u or 0.0) ** 2, (found.f0_u_hz or 0.0) ** 2
     for other in detector.others():
         moved = _fitted(points, other)
         if moved.q_loaded is not None and moved.f0_hz is not None and found.q_loaded and found.f0_hz:
             q_var += (moved.q_loaded - found.q_loaded) ** 2
             f_var += (moved.f0_hz - found.f0_hz) ** 2
+    if found.q_loaded and found.f0_hz:
+        f_var += (found.f0_hz / (8.0 * found.q_loaded**2)) ** 2 / 3.0
     return replace(found, q_loaded_u=math.sqrt(q_var), f0_u_hz=math.sqrt(f_var))
 
 

@@ -173,6 +173,14 @@ class SetWorld:
             self._catch_up()
             self._drive = Drive(f_hz, level_dbm, on)
 
+    def at_rest(self, f_hz: float, level_dbm: float, on: bool) -> tuple[float, float]:
+        """With the generator set so and the control at rest: its carrier's share of full scale, and the set's feedback ratio."""
+        with self._lock:
+            self._drive = Drive(f_hz, level_dbm, on)
+            table = self._table()
+            ratio = float(np.interp(self._linkage.shaft_deg, table.angle_deg, table.ratio))
+            return self._generator_share(), ratio
+
     def frames(self, first: int, count: int) -> SensorBatch:
         """What the sensor board sampled at slots `first` to `first + count - 1`."""
         with self._lock:

@@ -18,16 +18,17 @@ from scipy.special import ive
 
 from bench.demo import demo_plan
 from bench.errors import ReadingError
+from bench.physics.detector import fit_detector
+from bench.physics.resonance import Resonance
 from bench.plan.schema import parse_plan
-from bench.readings.level import LevelReading, measure_level
+from bench.readings.level import LevelGuess, LevelReading, measure_level
 from bench.readings.level_bench import LevelBench
 from bench.readings.level_coupling import Coupling
 from bench.virtual import network
 from bench.virtual.scenario import draw
-from bench.virtual.stepped import Stepped
-from bench.virtual.truth import circuit_of, q_of
+from bench.virtual.still import Still
+from bench.virtual.truth import Standing, circuit_of, q_of
 from drivers.errors import LinkLost, TimedOut
-from drivers.fakes import FakeGenerator
 from drivers.roles import LevelSample
 from drivers.simulators.scpi import serve_scpi_generator
 
@@ -209,19 +210,19 @@ def test_the_output_is_off_after_the_reading_is_ended_from_outside(number: signa
 @pytest.mark.parametrize(("seed", "coil"), [(1, "A"), (2, "B"), (3, "C")])
 def test_the_simulated_set(seed: int, coil: str) -> None:
     hidden = draw(parse_plan(demo_plan(4)), seed)
-    bench = Stepped(hidden)
+    bench = Still(hidden)
     world = bench.world
     world.plug(coil)
     world.set_loop(True)
-    readings = []
+    readings: list[tuple[LevelReading, Standing]] = []
     detector = None
     for dial in (0.0, 50.0):
         world._standing = replace(world._standing, dial=dial)
         root = complex(network.tank_root(circuit_of(hidden, world._standing), np.array([0.0]))[0])
-        f0_hz, loaded = root.imag / (2 * np.pi), q_of(root)
+        f0_hz, loaded = abs(root) / (2 * np.pi), q_of(root)
         assert loaded is not None
         reading = measure_level(
-            LevelBench(FakeGenerator(world), bench), f0_hz / 1.6, 1.9 * f0_hz, q_goal=0.01, detector=detector
+            LevelBench(bench, bench), f0_hz / 1.6, 1.9 * f0_hz, q_goal=0.01, detector=detector
         )
         detector = reading.detector
         found = reading.resonance
@@ -231,13 +232,28 @@ def test_the_simulated_set(seed: int, coil: str) -> None:
         assert found.q_loaded is not None
         assert found.q_loaded_u is not None
         assert abs(found.q_loaded - loaded) < 3.5 * found.q_loaded_u
+        assert found.q_loaded_u < 0.015 * loaded
         # The room's warmth moves the tank by up to 30 ppm of its capacitance.
         assert abs(found.f0_hz - f0_hz) < 3.5 * math.hypot(found.f0_u_hz, 15e-6 * f0_hz)
+        # Held by the generator's level, the detector never leaves a tenth of its reach.
+        volts = np.array([point.level_v for point in reading.points])
+        assert np.ptp(volts) < 0.4 * (volts.mean() - detector.offset_v)
         readings.append((reading, world._standing))
-    world.move_loop(looser=True)
-    far = measure_level(
-        LevelBench(FakeGenerator(world), bench), 0.95 * f0_hz, 1.05 * f0_hz, q_goal=0.01, detector=detector
+    # Where the resonance is expected, nothing is searched.
+    guess = LevelGuess(1.001 * f0_hz, 1e-3 * f0_hz, float(loaded or 0.0), reading.level_dbm + 4.0)
+    again = measure_level(
+        LevelBench(bench, bench), f0_hz / 1.6, 1.9 * f0_hz, q_goal=0.01, detector=detector, guess=guess
     )
+    assert len(again.search) < len(reading.search)
+    assert again.resonance.f0_hz == pytest.approx(f0_hz, rel=2e-4)
+    # What is not where it was expected is searched for.
+    astray = measure_level(
+        LevelBench(bench, bench), f0_hz / 1.6, 1.9 * f0_hz, q_goal=0.01, detector=detector,
+        guess=replace(guess, f0_hz=1.15 * f0_hz),
+    )  # fmt: skip
+    assert astray.resonance.f0_hz == pytest.approx(f0_hz, rel=2e-4)
+    world.move_loop(looser=True)
+    far = measure_level(LevelBench(bench, bench), 0.95 * f0_hz, 1.05 * f0_hz, q_goal=0.01, detector=detector)
     coupling = Coupling.of_two(readings[1][0], far)
     for reading, standing in readings:
         root = complex(network.tank_root(circuit_of(hidden, replace(standing, loop=0.0)), np.array([0.0]))[0])
@@ -245,4 +261,36 @@ def test_the_simulated_set(seed: int, coil: str) -> None:
         assert own is not None
         q, q_u, _ = coupling.unloaded(reading)
         assert abs(q - own) < 3.5 * q_u
-        assert q_u < 0.06 * q
+        assert q_u < 0.04 * q
+
+
+DETECTOR = fit_detector(np.arange(-20.0, 0.0, 2.0), 10.0 ** np.arange(-2.0, 0.0, 0.2), 1e-4)
+
+
+def made(q: float, beta: float, q_error: float, power_error: float, q_u: float) -> LevelReading:
+    """A reading of a tank of Q 100 at 1 MHz, with errors put in; power and Q correlated as in a sweep."""
+    loaded = q / (1 + beta)
+    found = Resonance(
+        f0_hz=1e6, f0_u_hz=1.0, q_loaded=loaded * (1 + q_error), q_loaded_u=loaded * q_u, points_used=27
+    )
+    power = beta * loaded**2 * (1 + power_error)
+    return LevelReading(found, (), (), DETECTOR, power, 2.0 * q_u * power, 1.6 * q_u**2, -20.0)
+
+
+def test_the_two_distances_share_what_is_wrong_with_them() -> None:
+    """Q without the loop scatters as its uncertainty says: the near reading's own error is counted once, and power's with it."""
+    random = np.random.default_rng(5)
+    u = 0.008
+    cov = u**2 * np.array([[1.0, 1.6], [1.6, 4.0]])
+    pulls, others = [], []
+    for _ in range(1500):
+        (q1, p1), (q2, p2), (q3, p3) = random.multivariate_normal([0.0, 0.0], cov, 3)
+        near, far = made(100.0, 0.12, q1, p1, u), made(100.0, 0.03, q2, p2, u)
+        coupling = Coupling.of_two(near, far)
+        q, q_u, _ = coupling.unloaded(near)
+        pulls.append((q - 100.0) / q_u)
+        q, q_u, _ = coupling.unloaded(made(100.0, 0.1, q3, p3, u))
+        others.append((q - 100.0) / q_u)
+    for those in (np.array(pulls), np.array(others)):
+        assert 0.92 < np.sqrt(np.mean(those**2)) < 1.08
+        assert 0.93 < np.mean(np.abs(those) < 2) < 0.975
