@@ -9,39 +9,6 @@ import click
 if TYPE_CHECKING:
     from bench.sidechecks import Check
 
-# Column: (heading, how a number is written: a format, or how many figures to keep).
-COLUMNS = {
-    "position": ("hand at", "{}"),
-    "what": ("what", "{}"),
-    "method": ("read by", "{}"),
-    "dial": ("dial", "{:g}"),
-    "f_hz": ("f, Hz", "{:.0f}"),
-    "f0_hz": ("f0, Hz", "{:.0f}"),
-    "shift_hz": ("shift, Hz", "{:+.0f}"),
-    "shift_u_hz": ("± Hz", "{:.0f}"),
-    "shift_ppm": ("ppm", "{:+.0f}"),
-    "from_deg": ("from °", "{:.1f}"),
-    "to_deg": ("to °", "{:.1f}"),
-    "near_onset_hz_per_deg": ("Hz a ° near onset", "{:+.0f}"),
-    "onset_deg": ("onset °", "{:.1f}"),
-    "onset_u_deg": ("± °", "{:.1f}"),
-    "angle_deg": ("onset °", "{:.1f}"),
-    "angle_u_deg": ("± °", "{:.1f}"),
-    "slope_per_deg": ("loss cancelled a °", "{:.2%}"),
-    "slope_u_per_deg": ("±", "{:.2%}"),
-    "rest_v": ("at rest, V", "{:.5f}"),
-    "moving_v": ("moving, V", "{:.5f}"),
-    "ratio_db": ("ratio, dB", "{:+.1f}"),
-    "speed_deg_s": ("° a second", "{:.0f}"),
-    "with": ("with", "7"),
-    "with_u": ("±", "2"),
-    "without": ("without", "7"),
-    "without_u": ("±", "2"),
-    "change": ("change", "4"),
-    "change_u": ("±", "2"),
-    "real": ("real", "{}"),
-}
-
 _SHORT = {
     "body": "hand",
     "wiper": "wiper",
@@ -116,27 +83,16 @@ def _print_all(found: list[Check], session: str) -> None:
 
 def _print(check: Check) -> None:
     from bench.commands.wrapping import wrapped
+    from bench.sidecheck_table import as_table
     from bench.sidechecks import TITLES
 
     click.echo(f"Coil {check.coil}: {TITLES[check.name]}")
     if check.rows:
-        names = [name for name in COLUMNS if any(row.get(name) is not None for row in check.rows)]
-        table = [[COLUMNS[name][0] for name in names]]
-        table += [[_cell(name, row.get(name)) for name in names] for row in check.rows]
-        widths = [max(len(line[i]) for line in table) for i in range(len(names))]
+        heads, rows = as_table(check)
+        table = [heads, *rows]
+        widths = [max(len(line[i]) for line in table) for i in range(len(heads))]
         for line in table:
             click.echo("  " + "  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)))
     click.echo(wrapped(check.sentence))
     if check.missing:
         click.echo(wrapped(f"Still to read: {check.missing}", "  ", "  "))
-
-
-def _cell(name: str, value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    how = COLUMNS[name][1]
-    if how.isdigit() and isinstance(value, int | float):
-        return f"{float(f'{value:.{how}g}'):.10g}"
-    return how.format(value)

@@ -13,6 +13,8 @@ from bench.plan.schema import Plan, recipe
 from bench.quantities import show
 from bench.report.document import Block, Bullets, Document, Heading, Links, Paragraph, Picture, Table
 from bench.session.tables import TABLES
+from bench.sidecheck_table import as_table
+from bench.sidechecks import TITLES, present_rows, runs, side_checks
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -54,6 +56,7 @@ def document(session: Session, fit: Entry) -> Document:
             Heading(f"Coil {entry['name']}"),
             Picture(f"Calibration chart of coil {entry['name']}. {page.advice}", *_drawn(page)),
             *_coil(plan, entry, [row for row in tables["resonance"] if row["coil"] == entry["name"]]),
+            *_side_checks(session, entry["name"]),
         ]
     blocks += [*_how(session, tables), *_readings(plan, tables)]
     name = plan.receiver.name or session.name
@@ -226,6 +229,28 @@ def _values(plan: Plan, entry: Entry) -> Iterator[Block]:
     if entry["residual_deg"] is not None:
         rows.append(("Measured less fitted onset, root mean square", f"{entry['residual_deg']:.2f}°"))
     yield Table("Fitted values", ("value", "fitted"), tuple(rows))
+
+
+def _side_checks(session: Session, coil: str) -> Iterator[Block]:
+    """What else was read of a coil: a sheet, tables, a sentence each; and what was not."""
+    from bench.charts.side import draw_side
+    from bench.charts.style import png_bytes, svg_bytes
+
+    found = side_checks(session, (coil,))
+    read = [check for check in found if check.rows]
+    yield Heading("Side checks", 3)
+    if read:
+        of_runs = runs(session.plan, present_rows(session.plan, coil, session.rows("curve")))
+        figure = draw_side(session, coil, read, of_runs)
+        told = " ".join(check.sentence for check in read)
+        yield Picture(f"Side checks of coil {coil}. {told}", svg_bytes(figure), png_bytes(figure))
+    for check in read:
+        heads, rows = as_table(check)
+        yield Table(TITLES[check.name], heads, tuple(rows))
+        yield Paragraph(check.sentence)
+    unread = [TITLES[check.name].lower() for check in found if not check.rows]
+    if unread:
+        yield Paragraph(f"Not read: {'; '.join(unread)}.")
 
 
 def _how(session: Session, tables: Mapping[str, Sequence[Row]]) -> Iterator[Block]:

@@ -52,6 +52,9 @@ def reported(tmp_path_factory: pytest.TempPathFactory) -> Session:
         "antenna": "no",
     }
     session.append("resonance", {**row, "note": NASTY})
+    state = {"coil": "A", "dial": 20.0, "valve": "working", "antenna": "no"}
+    hand = {"position": "panel", "f0_hz": 1.85e6, "f0_u_hz": 30.0, "shift_hz": -950.0, "shift_u_hz": 40.0}
+    session.append("body", {**state, **hand})
     main(["report", str(place)])
     return session
 
@@ -97,6 +100,12 @@ def test_what_people_typed_is_shown_and_does_nothing(page: Page) -> None:
     assert ("img", "x") not in [(tag, attributes.get("src")) for tag, attributes in page.tags]
 
 
+def test_side_checks_are_there_and_what_was_not_read_is_said(page: Page) -> None:
+    assert "Side checks" in page.text
+    assert "-950" in page.text
+    assert "Not read: " in page.text
+
+
 def test_links_lead_to_files_that_are_there(page: Page, reported: Session) -> None:
     files = [attributes["href"] for tag, attributes in page.tags if tag == "a"]
     assert {"plan.toml", "resonance.csv", "onset.csv", "fit.json"} <= set(files)
@@ -106,7 +115,8 @@ def test_links_lead_to_files_that_are_there(page: Page, reported: Session) -> No
 
 def test_every_picture_has_words(page: Page) -> None:
     pictures = [attributes for tag, attributes in page.tags if tag == "img"]
-    assert len(pictures) == 4
+    # The set, three coils, and the side checks of one.
+    assert len(pictures) == 5
     assert all(len(one.get("alt") or "") > 20 for one in pictures)
 
 
