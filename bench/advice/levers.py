@@ -311,7 +311,8 @@ class _Search:
     def _lever(self, what: str, pick: _Pick, trial: _Trial, n: float, change: Change) -> Lever | None:
         if not pick.inside and pick.margin_deg < self.before + WORTH_DEG:
             return None
-        tickler = "" if n == self.now else f", with {n:g} tickler turn{'s' if n != 1 else ''}"
+        winding = "tickler" if self.coil.tap is None else "tap"
+        tickler = "" if n == self.now else f", with {n:g} {winding} turn{'s' if n != 1 else ''}"
         place = "all inside the window" if pick.inside else "nearer, but not all inside the window"
         found = of_changes(self.fit, self.index, change, 1)
         sure = found.inside(self.window)[0]

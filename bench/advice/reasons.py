@@ -38,6 +38,16 @@ class Case:
     sure_now: float
     sure_best: float
     measured: bool
+    again: bool
+
+    @property
+    def winding(self) -> str:
+        """What the turns belong to."""
+        return (
+            "tap"
+            if self.plan.coil_named(self.fit.model.coils[self.index].name).tap is not None
+            else "tickler"
+        )
 
     @property
     def f_hz(self) -> Floats:
@@ -66,6 +76,12 @@ def reasons(case: Case, found: Sequence[Lever]) -> list[str]:
     if case.verdict != "another lever":
         n, sure = (now, case.sure_now) if case.verdict == "keep" else (case.chosen, case.sure_best)
         said.append(f"{turns_words(n).capitalize()}: inside the window with {percent(sure)} confidence.")
+        if case.again:
+            first = "" if case.verdict == "keep" else f"wind {turns_words(n)} and "
+            said.append(
+                f"That is a guess more than an answer: {first}measure this coil again. From there the way is short, "
+                "and the next advice far surer."
+            )
     return said
 
 
@@ -73,15 +89,18 @@ def _headline(case: Case, found: Sequence[Lever]) -> str:
     now, best = turns_words(case.now), turns_words(case.chosen)
     if case.verdict == "keep":
         better = "" if case.chosen == case.now else f"; {best} would centre the onset a little better"
+        if not bool(case.window.inside(case.at_now)):
+            return f"Keep {now}: no other number of turns is likelier to do."
         return f"Keep {now}: every frequency starts inside the window{better}."
     if case.verdict == "another lever":
         if found and found[0].inside:
-            return f"No number of tickler turns will do: change the {found[0].what} {found[0].change}."
+            return f"No number of {case.winding} turns will do: change the {found[0].what} {found[0].change}."
         near = f"the {found[0].what} {found[0].change}" if found else best
-        return f"No number of tickler turns will do, and no single part either; the nearest is {near}."
+        return f"No number of {case.winding} turns will do, and no single part either; the nearest is {near}."
     way = "Take off" if case.chosen < case.now else "Add"
     off = abs(case.chosen - case.now)
-    return f"{way} {turns_words(off)}: wind the tickler with {best} in place of {case.now:g}."
+    what = "put the tap at" if case.winding == "tap" else "wind the tickler with"
+    return f"{way} {turns_words(off)}: {what} {best} in place of {case.now:g}."
 
 
 def _trouble(case: Case) -> list[str]:
@@ -98,7 +117,11 @@ def _trouble(case: Case) -> list[str]:
         )
         middle = 0.5 * (window.low_deg + window.high_deg)
         back = given_back(case.fit, case.index, case.change_now, middle)[low]
-        why = f"; at {control.clock(middle)} the tickler would give back {_times(back)}" if back > 1 else ""
+        why = (
+            f"; at {control.clock(middle)} the {case.winding} would give back {_times(back)}"
+            if back > 1
+            else ""
+        )
         said.append(f"Too much feedback: at {show(float(case.f_hz[low]), 'frequency', unit)} {when}{why}.")
     if case.at_now[high] > window.high_deg:
         when = (
@@ -108,7 +131,9 @@ def _trouble(case: Case) -> list[str]:
         )
         back = given_back(case.fit, case.index, case.change_now, window.high_deg)[high]
         why = (
-            f"; at {control.clock(window.high_deg)} the tickler gives back {_times(back)}" if back < 1 else ""
+            f"; at {control.clock(window.high_deg)} the {case.winding} gives back {_times(back)}"
+            if back < 1
+            else ""
         )
         said.append(f"Too little feedback: at {show(float(case.f_hz[high]), 'frequency', unit)} {when}{why}.")
     return said

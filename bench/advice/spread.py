@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 STEP = 0.02
 DRAWS = 2000
+# Through the network itself each draw costs a solution: so many pairs of them, each with its mirror image.
+PAIRS = 32
 
 
 @dataclass(frozen=True)
@@ -67,12 +69,35 @@ def spread(fit: CouplingFit, coil: int, angles_at: Callable[[Floats], Floats]) -
 def of_changes(fit: CouplingFit, coil: int, change: Change, count: int) -> Spread:
     """The same for `count` variants that one `Change` holds, its values single or of shape (count, 1)."""
 
-    def angles_at(rows: Floats) -> Floats:
-        def repeated(value: object) -> Floats:
-            return np.repeat(np.broadcast_to(np.asarray(value, float).ravel(), count), len(rows))[:, None]
+    return spread(fit, coil, lambda rows: _angles_of(fit, coil, change, count, rows))
 
-        names = ("mutual", "tickler", "antenna", "feedback", "control", "gm", "rp")
-        every = Change(taper=change.taper, **{name: repeated(getattr(change, name)) for name in names})
-        return predict(fit, coil, every, np.tile(rows, (count, 1))).reshape(count, len(rows), -1)
 
-    return spread(fit, coil, angles_at)
+def drawn(fit: CouplingFit, coil: int, change: Change, count: int, window: Window) -> list[float]:
+    """Chance that every frequency starts inside the window, for `count` variants, each draw through the network itself.
+
+    For where the onset bends too much for slopes to carry the fit's covariance: all variants meet the same draws
+    (JCGM 101, propagation of distributions). Its own error is about half a degree, as the draws follow the covariance and
+    not the bend of the fit itself: slopes are better where the onset is known to a few degrees.
+    """
+    at = places(fit, coil)
+    value, vector = np.linalg.eigh(fit.cov[np.ix_(at, at)])
+    half = (
+        np.random.default_rng(0).standard_normal((PAIRS, len(at)))
+        @ (vector * np.sqrt(np.clip(value, 0.0, None))).T
+    )
+    rows = np.repeat(fit.x[None], 2 * PAIRS, axis=0)
+    rows[:, at] += np.concatenate([half, -half])
+    inside = window.inside(_angles_of(fit, coil, change, count, rows))
+    # never nothing nor certainty: so few draws do not tell them
+    return [float(n) for n in (inside.sum(axis=1) + 0.5) / (len(rows) + 1)]
+
+
+def _angles_of(fit: CouplingFit, coil: int, change: Change, count: int, rows: Floats) -> Floats:
+    """Onset angles (count, r, n) of variants for parameters (r, size)."""
+
+    def repeated(value: object) -> Floats:
+        return np.repeat(np.broadcast_to(np.asarray(value, float).ravel(), count), len(rows))[:, None]
+
+    names = ("mutual", "tickler", "antenna", "feedback", "control", "gm", "rp")
+    every = Change(taper=change.taper, **{name: repeated(getattr(change, name)) for name in names})
+    return predict(fit, coil, every, np.tile(rows, (count, 1))).reshape(count, len(rows), -1)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from bench.advice import levers, smoothness
 from bench.advice.reasons import Case, reasons
-from bench.advice.spread import of_changes
+from bench.advice.spread import drawn, of_changes
 from bench.advice.turns import Ladder, Window, ladder, window_of
 from bench.physics.coupling import CouplingFit, predict
 
@@ -27,10 +27,16 @@ FURTHEST, MOST_FURTHER = 40, 20
 WORTH_SHARE, WORTH_CONFIDENCE = 0.1, 0.1
 # So sure to work, and by that share of the window clear of its edges: nothing that turns could still better is worth a rewinding.
 SURE = 0.95
-# The widest margin decides between numbers of turns that are about as sure to do; one that is less sure by more does not.
-AS_SURE = 0.05
+# The widest margin decides between numbers of turns that are as sure to do but for the draws' own scatter.
+AS_SURE = 0.01
 # Half a turn is asked of the form only where whole turns leave more doubt than this and half turns are so much surer.
-DOUBT, WORTH_HALF = 0.9, 0.1
+DOUBT, WORTH_HALF = 0.9, 0.05
+# A number of turns with less chance than this is not worth winding where its own prediction lies outside.
+WORTH_TRYING = 0.25
+# Below this the advice asks for another measurement after rewinding.
+DOUBTFUL = 0.8
+# Where an onset is less sure than this, chances are drawn through the network itself, for so many numbers of turns.
+BENDS_DEG, MOST_DRAWN = 6.0, 16
 
 
 def nothing(coil: Coil, why: str) -> dict[str, Any]:
@@ -44,6 +50,7 @@ def nothing(coil: Coil, why: str) -> dict[str, Any]:
         "reasons": [why],
         "confidence_now": None,
         "confidence_best": None,
+        "measure_again": False,
         "smoothness": [],
     }
 
@@ -102,6 +109,13 @@ def turns_table(fit: CouplingFit, index: int, window: Window, steps: Ladder) -> 
         ).change()
         found = of_changes(fit, index, part, len(some))
         u[some], sure[some] = found.u, found.inside(window)
+        rough = some[found.u.max(axis=1) > BENDS_DEG]
+        near = rough[np.argsort(-window.margin(angles[rough]), kind="stable")[:MOST_DRAWN]]
+        if len(near):
+            part = Ladder(
+                tuple(steps.turns[int(i)] for i in near), steps.mutual[near], steps.tickler[near]
+            ).change()
+            sure[near] = drawn(fit, index, part, len(near), window)
     return TurnsTable(steps, angles, u, window.margin(angles), window.inside(angles), sure)
 
 
@@ -118,17 +132,11 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
     window = window_of(plan)
     now = coil.feedback_turns
     table = turns_table(fit, index, window, ladder(plan, coil, _turns(now)))
-    best = _best(table, now)
-    if best is None:
+    table, whole, best = _with_neighbours(plan, coil, fit, index, window, table)
+    if best is None or best == table.steps.turns[-1]:
         further = ladder(plan, coil, _further(table.steps.turns[-1]))
         table = table.with_more(turns_table(fit, index, window, further))
-        best = _best(table, now)
-    near = best if best is not None else _compromise(table, now)
-    whole = table
-    halves = [n for n in (near - 0.5, near + 0.5) if n >= 0.5 and n not in table.steps.turns]
-    if float(near).is_integer() and halves:
-        table = table.with_more(turns_table(fit, index, window, ladder(plan, coil, halves)))
-        best = _with_halves(table, best, now)
+        table, whole, best = _with_neighbours(plan, coil, fit, index, window, table)
     chosen = best if best is not None else _compromise(whole, now)
     at_now, at_best = table.at(now), table.at(chosen)
     verdict = _verdict(window, now, best, table, at_now, at_best)
@@ -155,6 +163,7 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
         sure_now=float(table.sure[at_now]),
         sure_best=float(table.sure[at_best]),
         measured=measured,
+        again=verdict != "another lever" and float(table.sure[table.at(wound)]) < DOUBTFUL,
     )
     told = reasons(case, found)
     told += smoothness.harsh(plan, coil, fit, index, window, other_controls[0])
@@ -167,6 +176,7 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
         "reasons": told,
         "confidence_now": float(table.sure[at_now]),
         "confidence_best": float(table.sure[at_best]),
+        "measure_again": case.again,
         "smoothness": smoothness.rows(other_controls, window),
     }
 
@@ -186,14 +196,37 @@ def _further(last: float) -> list[float]:
 
 
 def _best(table: TurnsTable, now: float) -> float | None:
-    """Of the numbers that put every frequency into the window and are about as sure as any, the one of widest margin."""
-    inside = np.flatnonzero(table.inside)
-    if not len(inside):
-        return None
-    sure = inside[table.sure[inside] >= table.sure[inside].max() - AS_SURE]
-    widest = table.margin[sure].max()
-    tied = [table.steps.turns[int(i)] for i in sure if table.margin[i] > widest - 1e-6]
+    """The number of turns that most likely puts every frequency into the window; of those as likely, that of widest margin.
+
+    None where none is likely and none does it by the prediction itself.
+    """
+    surest = table.sure.max()
+    among = np.flatnonzero(table.sure >= surest - AS_SURE)
+    if surest < WORTH_TRYING:
+        among = among[table.inside[among]]
+        if not len(among):
+            return None
+    widest = table.margin[among].max()
+    tied = [table.steps.turns[int(i)] for i in among if table.margin[i] > widest - 1e-6]
     return min(tied, key=lambda n: abs(n - now))
+
+
+def _with_neighbours(
+    plan: Plan, coil: Coil, fit: CouplingFit, index: int, window: Window, table: TurnsTable
+) -> tuple[TurnsTable, TurnsTable, float | None]:
+    """The table with the numbers next to the best in it, without its half turns, and the choice."""
+    now = coil.feedback_turns
+    best = _best(table, now)
+    near = best if best is not None else _compromise(table, now)
+    beside = [n for n in (near - 1.0, near + 1.0) if n >= 1.0 and n not in table.steps.turns]
+    whole = table.with_more(turns_table(fit, index, window, ladder(plan, coil, beside)))
+    best = _best(whole, now)
+    near = best if best is not None else _compromise(whole, now)
+    halves = [n for n in (near - 0.5, near + 0.5) if n >= 0.5 and n not in whole.steps.turns]
+    if not float(near).is_integer() or not halves:
+        return whole, whole, best
+    every = whole.with_more(turns_table(fit, index, window, ladder(plan, coil, halves)))
+    return every, whole, _with_halves(every, best, now)
 
 
 def _with_halves(table: TurnsTable, whole: float | None, now: float) -> float | None:

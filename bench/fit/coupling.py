@@ -26,8 +26,11 @@ if TYPE_CHECKING:
 
 UNKNOWN_GM_SHARE_U = 0.6
 UNKNOWN_RP_SHARE_U = 0.7
-# gm.M by the plan alone: the valve's scatter and the windings'.
-PLAN_GM_M_SHARE_U = 0.4
+# M by the plan's windings alone, gm apart: their coupling, the gap as a ruler tells it and both inductances. A judgement (GUM,
+# type B).
+PLAN_M_SHARE_U = 0.1
+# Where angles alone tell gm.M no better than this, what the plan says of it stands beside them.
+WEAK_U = 0.1
 BOUND_U_DEG = 3.0
 # However many approaches: an element is never of its taper to better than this at any one place.
 ELEMENT_U_DEG = 0.4
@@ -132,6 +135,9 @@ def fit_coupling(
     first = next(one.coil for one in coils if one.place == 0)
     template = circuit(plan, first, gm_s=nominal)
     fit = physics.fit_coupling(template, data, priors)
+    if known and any(_weak(fit, i) for i in range(len(data))):
+        held = [replace(d, mutual_share_u=PLAN_M_SHARE_U) if _weak(fit, i) else d for i, d in enumerate(data)]
+        fit = physics.fit_coupling(template, held, priors)
     _tell_coupling(plan, coils, fit, known, warnings, notes)
     return fit
 
@@ -184,7 +190,7 @@ def _onset_data(
         q_antenna=antenna and one.tank is not None and one.tank.antenna == "yes",
         antenna=antenna and one.onsets.antenna == "yes",
         bound=bound,
-        mutual_share_u=np.inf if read else PLAN_GM_M_SHARE_U,
+        mutual_share_u=np.inf if read else PLAN_M_SHARE_U,
         curve=curve,
     )
 
@@ -287,10 +293,8 @@ def contradiction(plan: Plan, one: Gathered, fit: CouplingFit, k: float | None) 
     name, u = one.coil.name, fit.log_gm_m(one.place)[1]
     if u <= ABSURD_U and (k is None or k < CLOSEST_K):
         return False, None
-    model = fit.model
-    mine = np.flatnonzero((model.coil == one.place) & (model.bound == 0) & np.isfinite(model.u))
-    off = (model.angle - fit.fitted_deg)[mine] / model.u[mine]
-    if len(mine) > 1 and off.max() - off.min() > APART:
+    mine, off = _off(fit, one.place)
+    if len(mine) > 1 and np.ptp(off) > APART:
         a, b = (_named(plan, one, fit, int(mine[i])) for i in (int(np.argmax(off)), int(np.argmin(off))))
         why = f"{a} and {b} contradict each other: no coupling gives both. Read them again."
     elif k is not None and k >= CLOSEST_K:
@@ -302,6 +306,23 @@ def contradiction(plan: Plan, one: Gathered, fit: CouplingFit, k: float | None) 
         why = "the readings do not tell it: read onset at more frequencies."
     what = "gm·M, M and k are" if u > ABSURD_U else "M and k are"
     return u > ABSURD_U, f"Coil {name}: {what} not shown; {why}"
+
+
+def _off(fit: CouplingFit, place: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Places of a coil's angles that were read, and each less the fit in its own uncertainty."""
+    model = fit.model
+    mine = np.flatnonzero((model.coil == place) & (model.bound == 0) & np.isfinite(model.u))
+    return mine, (model.angle - fit.fitted_deg)[mine] / model.u[mine]
+
+
+def _weak(fit: CouplingFit, place: int) -> bool:
+    """Whether a coil's angles, which do not contradict each other, tell too little of gm.M."""
+    mine, off = _off(fit, place)
+    return (
+        len(mine) > 0
+        and fit.log_gm_m(place)[1] > WEAK_U
+        and float(np.ptp(off)) <= APART * math.sqrt(len(mine))
+    )
 
 
 def _named(plan: Plan, one: Gathered, fit: CouplingFit, i: int) -> str:

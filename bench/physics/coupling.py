@@ -206,6 +206,8 @@ def _solve(model: Model, x: Floats, sigma: Floats, rounds: int = 25) -> Solution
     guess = _guess(model)
     priors = np.eye(model.size)
     priors[np.arange(n), np.arange(n)] = 1.0 / held
+    if "gm" in model.shared:
+        priors[:n, 4 * n + model.shared.index("gm")] = -model.priors.gm / held
     cache: dict[bytes, tuple[Floats, Floats, Floats, Floats]] = {}
 
     def both(at: Floats) -> tuple[Floats, Floats, Floats, Floats]:
@@ -218,7 +220,7 @@ def _solve(model: Model, x: Floats, sigma: Floats, rounds: int = 25) -> Solution
     def residuals(at: Floats) -> Floats:
         angle, _, loss, _ = both(at)
         data = np.concatenate([-model.off(angle), loss - model.curve_loss])
-        return np.concatenate([data / sigma, (at[:n] - guess) / held, at[n:]])
+        return np.concatenate([data / sigma, (at[:n] - guess - model.shift(at, "gm")) / held, at[n:]])
 
     def jacobian(at: Floats) -> Floats:
         angle, slope, _, curve_slope = both(at)

@@ -65,7 +65,7 @@ NO_CURVE = Curve(*np.empty((4, 0)))
 class CoilOnsets:
     """One coil's onset angles (n,) and what is known of its tank.
 
-    `mutual_h` is a first guess, to `mutual_share_u` (infinite: it is only where the search starts). `q_antenna` and `antenna`
+    `mutual_h` is M by the windings, to `mutual_share_u` with gm apart (infinite: it is only where the search starts). `q_antenna` and `antenna`
     say whether the antenna was on when Q, and when onset, was read. An angle with an infinite uncertainty was not read.
     `bound` (n,) is 0 for an angle that was read; 1 where
     oscillation never started, the angle then being the travel's end; -1 where it was there already at angle 0.

@@ -7,6 +7,9 @@ each plan is another than the plan says: gm by a fifth, the taper, parts and win
 noisy. Onset after rewinding is that of the virtual bench's own network, which no fit has seen. A coil counts where some number
 of turns, whole or half, would have put every frequency into the window; each miss is listed with what would have done it.
 
+"once" is after one rewinding. "twice" is what a user has who measures the set again where a coil came out wrong, fits those
+readings alone, and follows that advice for the coils that were wrong; one that is right is left alone.
+
 WIRED of the sets (5 unless told) go the whole way instead: simulated instruments on real serial and socket links.
 """
 
@@ -20,6 +23,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -158,6 +162,9 @@ def onset_deg(plan: Plan, hidden: scenario.Hidden, name: str) -> list[float | No
 def starts_inside(plan: Plan, hidden: scenario.Hidden, name: str, window: tuple[float, float]) -> bool:
     """Whether every frequency starts in the window, by the signs of the true growth rate: quicker than the angles."""
     low, high = window
+    standing = truth.tuned_to(hidden, truth.Standing(name, 0.0), plan.coil_named(name).onset_at[0])
+    if network.tank_root(truth.circuit_of(hidden, standing), np.linspace(0.0, low, 7)).real[-1] >= 0:
+        return False
     angles = np.array([*np.linspace(0.0, low, 25), *np.linspace(low, high, 25)[1:]])
     f_hz = plan.coil_named(name).onset_at
     for f in (f_hz[0], f_hz[-1], *f_hz[1:-1]):
@@ -182,11 +189,16 @@ class Count:
     could: int = 0
     before: int = 0
     after: int = 0
+    twice: int = 0
 
     def row(self, name: str) -> str:
         """One line of the table."""
-        share = [f"{100 * n / self.could:.1f} %" if self.could else "" for n in (self.before, self.after)]
-        return f"{name:10}{self.sets:>6}{self.coils:>7}{self.could:>7}{share[0]:>10}{share[1]:>10}{self.could - self.after:>8}"
+        share = [
+            f"{100 * n / self.could:.1f} %" if self.could else ""
+            for n in (self.before, self.after, self.twice)
+        ]
+        told = "".join(f"{one:>10}" for one in share)
+        return f"{name:10}{self.sets:>6}{self.coils:>7}{self.could:>7}{told}{self.could - self.after:>8}{self.could - self.twice:>8}"
 
 
 @dataclass
@@ -203,13 +215,15 @@ class Tally:
 
     def show(self) -> None:
         """Print it."""
-        print(f"{'control':10}{'sets':>6}{'coils':>7}{'could':>7}{'before':>10}{'after':>10}{'missed':>8}")
+        print(
+            f"{'control':10}{'sets':>6}{'coils':>7}{'could':>7}{'before':>10}{'once':>10}{'twice':>10}{'missed':>8}{'still':>8}"
+        )
         for name in [kind for kind in KINDS if kind in self.kinds]:
             print(self.kinds[name].row(name))
         total = Count(
             *(
                 sum(getattr(c, k) for c in self.kinds.values())
-                for k in ("sets", "coils", "could", "before", "after")
+                for k in ("sets", "coils", "could", "before", "after", "twice")
             )
         )
         print(total.row("all"))
@@ -230,37 +244,58 @@ def turns_after(advice: dict[str, Any], now: int) -> float:
     return float(advice["tickler_turns_best"])
 
 
+def advised_turns(case: Case, fit: dict[str, Any], now: tuple[float, ...]) -> tuple[float, ...]:
+    """What each coil's advice says to wind."""
+    advised = {coil["name"]: coil["advice"] for coil in fit["coils"]}
+    return tuple(
+        turns_after(advised[coil.name], n) if coil.name in advised else n
+        for coil, n in zip(case.plan(case.turns).coil, now, strict=True)
+    )
+
+
 def judge(
-    case: Case, fit: dict[str, Any], tally: Tally, hidden_of: Callable[[Plan], scenario.Hidden]
+    case: Case,
+    fit: dict[str, Any],
+    tally: Tally,
+    hidden_of: Callable[[Plan], scenario.Hidden],
+    again: Callable[[Plan], dict[str, Any]] | None = None,
 ) -> None:
-    """Rewind to the advice and look again."""
+    """Rewind to the advice and look again; where a coil came out wrong, measure `again`, and rewind once more."""
     plan = case.plan(case.turns)
     window = plan.receiver.control.window_deg
     count = tally.count(case.kind)
     count.sets += 1
     advised = {coil["name"]: coil["advice"] for coil in fit["coils"]}
-    chosen = tuple(
-        turns_after(advised[coil.name], now) if coil.name in advised else now
-        for coil, now in zip(plan.coil, case.turns, strict=True)
-    )
+    chosen = advised_turns(case, fit, case.turns)
     first, then = hidden_of(plan), case.plan(chosen)
     after = hidden_of(then)
+    once = [onset_deg(then, after, coil.name) for coil in plan.coil]
+    hits = [inside(angles, window) for angles in once]
+    would = [
+        [] if hit else _would(case, coil.name, i, window, hidden_of)
+        for i, (coil, hit) in enumerate(zip(plan.coil, hits, strict=True))
+    ]
+    second, twice = chosen, list(hits)
+    if again is not None and any(would):
+        after_more = advised_turns(case, again(then), chosen)
+        second = tuple(n if hit else m for n, m, hit in zip(chosen, after_more, hits, strict=True))
+        last = case.plan(second)
+        for i, coil in enumerate(plan.coil):
+            if would[i]:
+                twice[i] = inside(onset_deg(last, hidden_of(last), coil.name), window)
     for i, coil in enumerate(plan.coil):
         count.coils += 1
-        before_in = starts_inside(plan, first, coil.name, window)
-        angles = onset_deg(then, after, coil.name)
-        hit = inside(angles, window)
-        advice = advised.get(coil.name)
+        hit, advice = hits[i], advised.get(coil.name)
         if advice is not None and advice["verdict"] is not None:
             tally.sure.append(
                 (advice["confidence_now" if advice["verdict"] == "keep" else "confidence_best"], hit)
             )
-        would = [] if hit else _would(case, coil.name, i, window, hidden_of)
-        if not hit and not would:
+        if not hit and not would[i]:
             continue
         count.could += 1
-        count.before += before_in
+        count.before += starts_inside(plan, first, coil.name, window)
         count.after += hit
+        count.twice += twice[i]
         if not hit:
             words = "never" if advice is None else advice["verdict"] or advice["reasons"][0]
             sure = (
@@ -268,10 +303,10 @@ def judge(
                 if advice is None or advice["confidence_best"] is None
                 else f"{100 * advice['confidence_best']:.0f} % sure"
             )
-            told = " ".join("never" if a is None else f"{a:.1f}" for a in angles)
+            told = " ".join("never" if a is None else f"{a:.1f}" for a in once[i])
             tally.misses.append(
                 f"  seed {case.seed} {case.kind}, coil {coil.name}: {case.turns[i]} to {chosen[i]:g} turns ({words}, {sure}): {told}; "
-                f"would do: {', '.join(f'{n:g}' for n in would)}"
+                f"would do: {', '.join(f'{n:g}' for n in would[i])}; then {second[i]:g}: {'right' if twice[i] else 'wrong'}"
             )
 
 
@@ -290,6 +325,20 @@ def _would(
     return found
 
 
+def measured(case: Case, plan: Plan, draw: int) -> dict[str, Any]:
+    """The fit of one session on the bench, with its own noise, end stop and error of Q."""
+    rng = np.random.default_rng([draw, case.seed])
+    made = cases.virtual_session(
+        plan,
+        case.seed if draw == 5 else 100_000 + case.seed,
+        repeats=2,
+        hidden=case.hidden(plan),
+        stop_deg=STOP_DEG * rng.normal(),
+        q_factor=math.exp(Q_SHARE * rng.normal()),
+    )
+    return fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
+
+
 def main() -> None:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -302,17 +351,13 @@ def main() -> None:
         if sys.stderr.isatty():
             print(f"set {seed}", end="\r", file=sys.stderr)
         case = random_case(seed)
-        plan, rng = case.plan(case.turns), np.random.default_rng([5, seed])
-        made = cases.virtual_session(
-            plan,
-            seed,
-            repeats=2,
-            hidden=case.hidden(plan),
-            stop_deg=STOP_DEG * rng.normal(),
-            q_factor=math.exp(Q_SHARE * rng.normal()),
+        judge(
+            case,
+            measured(case, case.plan(case.turns), 5),
+            tally,
+            case.hidden,
+            partial(measured, case, draw=6),
         )
-        fit = fit_tables(plan, made.frames, session="s", made_at="", program_version="0")
-        judge(case, fit, tally, case.hidden)
     print(f"{wanted.sets} sets without wires ({time.monotonic() - begun:.0f} s)")
     tally.show()
     if wanted.wired:

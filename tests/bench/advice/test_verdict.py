@@ -10,10 +10,12 @@ import fit_cases as cases
 import numpy as np
 import pytest
 
-from bench.advice.turns import ladder
+from bench.advice.spread import drawn, of_changes
+from bench.advice.turns import ladder, window_of
 from bench.circuits import circuit
-from bench.fit.fitting import fit_tables
+from bench.fit.fitting import fit_parts, fit_tables
 from bench.model import coil_model
+from bench.physics.coupling import Priors
 from bench.physics.regeneration import onset, onset_angles
 from bench.plan.schema import Plan, parse_plan
 from bench.quantities import parse
@@ -119,6 +121,34 @@ def test_half_a_turn_where_no_whole_one_will_do():
     row = next(row for row in found["predicted"] if row["turns"] == 5.5)
     assert row["in_window"]
     assert row["angles_deg"] == pytest.approx(angles_of(plan, 5.5), abs=2.0)
+
+
+def test_where_the_choice_is_a_guess_it_asks_to_measure_again():
+    """Never starting tells little of what would; a set inside its window by far tells all."""
+    plan = cases.example_plan(turns=2, gm="0.3 mS", control='window = ["10:00", "1:10"]')
+    assert np.isnan(angles_of(plan)).all()
+    found = advised(plan, angles_of(plan))
+    assert found["verdict"] == "more turns"
+    assert found["confidence_best"] < 0.8
+    assert found["measure_again"]
+    assert "measure this coil again" in found["reasons"][-1]
+    wide = cases.example_plan(control='window = ["8:00", "3:30"]')
+    assert not advised(wide, cases.EXAMPLE_DEG[6])["measure_again"]
+
+
+def test_chances_drawn_through_the_network_are_the_slopes_where_onset_is_straight():
+    """The normal law by slopes (GUM 5.1.2) and by draws (JCGM 101) agree where gm.M and Q alone are unknown."""
+    plan = cases.example_plan()
+    rows = cases.onset_rows(F_HZ, cases.EXAMPLE_DEG[6])
+    exact = Priors(**dict.fromkeys(Priors.__dataclass_fields__, 0.0))
+    fit = fit_parts(plan, {"onset": rows}, priors=exact).coupling
+    window, steps = window_of(plan), ladder(plan, plan.coil[0], [4.5, 5.0, 5.5, 6.0])
+    by_slopes = of_changes(fit, 0, steps.change(), 4).inside(window)
+    by_draws = drawn(fit, 0, steps.change(), 4, window)
+    # 64 draws: 0.06 is one standard deviation of a chance of a half
+    assert by_draws == pytest.approx(by_slopes, abs=0.15)
+    assert max(by_slopes) > 0.5
+    assert min(by_slopes) < 0.1
 
 
 def apply_lever(text: str, lever: dict[str, Any], **given: Any) -> tuple[Plan, float]:

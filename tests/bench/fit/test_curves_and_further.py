@@ -153,6 +153,47 @@ def test_a_coupling_closer_than_windings_can_be_is_not_shown():
     assert any("M and k are not shown" in w for w in coil["warnings"])
 
 
+THROTTLED = """
+[receiver]
+device = "fet"
+gm = "2.78 mS"
+rp = "28 kohm"
+[receiver.tuning]
+capacitance = ["160 pF", "12 pF"]
+[receiver.control]
+kind = "throttle"
+capacitance = ["12 pF", "188 pF"]
+taper = "log"
+[receiver.feedback]
+choke = "2.5 mH"
+choke_capacitance = "2 pF"
+plate_capacitance = "3.9 pF"
+grid_plate_capacitance = "0.6 pF"
+winding_capacitance = "1.2 pF"
+[[coil]]
+name = "A"
+grid = { turns = 47, diameter = "27 mm", length = "46 mm", wire = "0.4 mm" }
+tickler = { turns = 8, gap = "2.6 mm", wire = "0.25 mm" }
+dials = [0, 20, 40, 60, 80, 100]
+onset_at = ["2338 kHz", "2517 kHz", "2710 kHz", "2918 kHz", "3141 kHz"]
+[readings]
+added_capacitor = "100 pF"
+"""
+
+
+def test_where_angles_tell_little_the_plans_windings_stand_beside_them():
+    """A throttle's onset hangs on the tickler's resonance more than on gm.M; the truth is the virtual bench's."""
+    made = cases.virtual_session(parse_plan(THROTTLED), 26, repeats=2)
+    fit = fit_tables(made.plan, made.frames, session="s", made_at="", program_version="0")
+    (coil,) = fit["coils"]
+    value, u = coil["gm_m"]["value_sh"], coil["gm_m"]["u_sh"]
+    assert u < 0.25 * value
+    assert coil["gm_m"]["shares"]["windings"] > 0.1
+    true = made.truth["gm_s"] * made.truth["coils"][0]["mutual_h"]
+    assert abs(math.log(value / true)) < 3 * u / value
+    assert coil["advice"]["verdict"] is not None
+
+
 # --- Cathode tap ---------------------------------------------------------------------------------------------------
 
 TAPPED = """
@@ -210,3 +251,8 @@ def test_a_cathode_tap_is_fitted_from_its_onsets():
     assert coil["gm_m"]["value_sh"] == pytest.approx(true, rel=0.02)
     assert coil["onset"][2]["fitted_deg"] == pytest.approx(angles[2], abs=1.0)
     assert coil["advice"]["verdict"] in {"keep", "fewer turns", "more turns", "another lever"}
+    told = " ".join(coil["advice"]["reasons"]) + " ".join(
+        lever["change"] for lever in coil["advice"]["levers"]
+    )
+    assert "tickler" not in told
+    assert "tap" in told
