@@ -63,13 +63,16 @@ def command(
         )
     then = plan_with(session.path / PLAN, every)
     changes = plan_changes(plan, then, *_data(session.path / PLAN, every))
-    found = fit_parts(plan, {name: session.frame(name) for name in ("resonance", "onset")})
+    found = fit_parts(plan, {name: session.frame(name) for name in ("resonance", "onset", "curve")})
     if found.coupling is None:
         raise ReadingError(
             f"Session {session.name} has no fitted onset to start from. Read onset with `regenbench measure {session_name}`, "
             "or ask the plan alone with `regenbench predict`."
         )
     coils = what_if(plan, then, changes, found.coupling, found.coils)
+    if all(change.key.startswith("coil.") for change in changes):
+        # What is changed in one coil leaves the others as they are.
+        coils = [one for one in coils if any(c.key.startswith(f"coil.{one.name}.") for c in changes)]
     notes = told(plan, then, changes, found.coupling, found.coils)
     if as_json:
         click.echo(

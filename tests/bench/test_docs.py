@@ -1,0 +1,129 @@
+"""The examples in docs/commands.md print what stands there. To write down anew what they print: python tests/bench/test_docs.py"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import tempfile
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from io import StringIO
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+import skrf
+
+from bench.cli import COMMANDS, main
+
+ROOT = Path(__file__).parents[2]
+PAGE = ROOT / "docs" / "commands.md"
+BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+# Shown elsewhere: the demo takes most of a minute, the page needs a browser; both have tests of their own.
+ELSEWHERE = {"demo", "page"}
+
+
+def examples() -> list[tuple[str, str]]:
+    """Command line and expected output, in order."""
+    found: list[tuple[str, str]] = []
+    for block in BLOCK.findall(PAGE.read_text(encoding="utf-8")):
+        for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            line, _, said = part.partition("\n")
+            found.append((line, said))
+    return found
+
+
+def prepare(place: Path) -> None:
+    """The folder that the examples begin in."""
+    shutil.copytree(ROOT / "sessions" / "example", place / "sessions" / "example")
+    # A copy is younger than its fit; the fit of the copy must not look out of date.
+    os.utime(place / "sessions" / "example" / "fit.json")
+    f_hz = np.linspace(1e6, 20e6, 101)
+    cable = skrf.media.DefinedGammaZ0(
+        skrf.Frequency.from_f(f_hz, unit="Hz"), z0=50, gamma=2j * np.pi * f_hz / 2e8
+    )
+    for name, end in (("open", cable.open()), ("short", cable.short()), ("load", cable.match())):
+        (cable.line(3, "m") ** end).write_touchstone(name, dir=str(place), form="ri")
+
+
+def run(line: str) -> str:
+    """What a command prints, both streams in order."""
+    import shlex
+
+    words = shlex.split(line)
+    assert words[0] == "regenbench"
+    out = StringIO()
+    code: object = 0
+    with redirect_stdout(out), redirect_stderr(out), mock.patch.dict(os.environ, {"COLUMNS": "110"}):
+        try:
+            main(words[1:])
+        except SystemExit as stop:
+            code = stop.code
+    assert not code, out.getvalue()
+    return out.getvalue().rstrip() + "\n"
+
+
+def matches(said: str, expected: str) -> bool:
+    """Whether a print is the expected one; a line of three dots stands for any lines."""
+    pattern = "".join(
+        r"(?:.*\n)*?" if line == "...\n" else re.escape(line) for line in expected.splitlines(keepends=True)
+    )
+    return re.fullmatch(pattern, said) is not None
+
+
+@pytest.mark.slow
+def test_the_examples_print_what_stands_there(tmp_path: Path) -> None:
+    prepare(tmp_path)
+    with chdir(tmp_path):
+        for line, expected in examples():
+            said = run(line)
+            assert matches(said, expected), f"$ {line}\n{said}"
+
+
+def test_every_command_has_an_example() -> None:
+    shown = {line.split()[1] for line, _ in examples()}
+    assert shown | ELSEWHERE == set(COMMANDS) | ELSEWHERE
+
+
+@pytest.mark.parametrize(
+    "page", [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))], ids=str
+)
+def test_every_link_leads_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#\s]+)?(#[\w-]+)?\)", page.read_text(encoding="utf-8")):
+        file = page.parent / target[0] if target[0] else page
+        assert target[0].startswith("http") or file.exists(), target
+        if target[1]:
+            heads = re.findall(r"^#+ (.*)$", file.read_text(encoding="utf-8"), re.MULTILINE)
+            assert target[1][1:] in {
+                re.sub(r"[^\w -]", "", head).lower().replace(" ", "-") for head in heads
+            }, target
+
+
+def test_dots_stand_for_lines_and_nothing_else() -> None:
+    assert matches("a\nb\nc\n", "a\n...\nc\n")
+    assert not matches("a\nb\nd\n", "a\n...\nc\n")
+    assert not matches("a\nx\n", "a\n")
+
+
+def remake() -> None:
+    """Write what the examples print into the page; prints with dots in them stay as they are."""
+    with tempfile.TemporaryDirectory() as place:
+        prepare(Path(place))
+
+        def printed(block: re.Match[str]) -> str:
+            parts = []
+            for part in re.split(r"^\$ ", block[1], flags=re.MULTILINE)[1:]:
+                line, _, said = part.partition("\n")
+                new = run(line)
+                parts.append(f"$ {line}\n{said if '...' in said.splitlines() else new}")
+            return "```console\n" + "".join(parts) + "```"
+
+        with chdir(place):
+            text = BLOCK.sub(printed, PAGE.read_text(encoding="utf-8"))
+    PAGE.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(remake())
