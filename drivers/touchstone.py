@@ -6,6 +6,7 @@ parses.
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
 from collections.abc import Iterable, Sequence
@@ -41,7 +42,7 @@ def read_sweep(path: Path | str) -> tuple[Floats, Complexes]:
     text = _text(path)
     _check_whole(path, text)
     try:
-        network = _parse(path)
+        network = _parse(path.name, text)
         f_hz = np.asarray(network.f, dtype=np.float64)
         s11 = np.asarray(network.s[:, 0, 0], dtype=np.complex128)
     except SweepFileError:
@@ -106,7 +107,8 @@ def _text(path: Path) -> str:
                 f"{path}: {size / 1e6:.0f} MB is more than one sweep (at most {MOST_BYTES / 1e6:.0f} MB). "
                 "Save one sweep in one file."
             )
-        return path.read_bytes().decode("utf-8", errors="replace")
+        text = path.read_bytes().decode("utf-8-sig", errors="replace")
+        return text.replace("\r\n", "\n").replace("\r", "\n")
     except OSError as problem:
         raise SweepFileError(f"{path}: cannot be read ({problem.strerror or problem}).") from problem
 
@@ -177,12 +179,27 @@ def _keyword(text: str, name: str) -> int | None:
     return int(found.group(1)) if found else None
 
 
-def _parse(path: Path) -> Any:
+def _parse(name: str, text: str) -> Any:
     import skrf
 
+    # Version 1 holds y = Y R, but scikit-rf multiplies it by R once more. Read as z, the reflection is the negative.
+    option = re.search(r"^\s*#.*$", text, re.MULTILINE)
+    version_2 = re.search(r"^\s*\[version\]", text, re.MULTILINE | re.IGNORECASE) is not None
+    admittance = re.search(r"(?<!\S)Y(?!\S)", option.group().split("!")[0], re.IGNORECASE) if option else None
+    turned = False
+    if option is not None and admittance is not None and not version_2:
+        turned = True
+        at = option.start() + admittance.start()
+        text = f"{text[:at]}Z{text[at + 1 :]}"
+    file = io.StringIO(text)
+    file.name = name  # scikit-rf tells the number of ports by it
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")
-        return skrf.Network(str(path))
+        network = skrf.Network()
+        network.read_touchstone(file)
+        if turned:
+            network.s = -network.s
+        return network
 
 
 def _checked(path: Path, f_hz: Floats, s11: Complexes) -> tuple[Floats, Complexes]:

@@ -56,6 +56,8 @@ def command(
     from bench.fit.fitting import fit_parts
     from bench.session.folder import Session
 
+    if share is not None and share != share:  # the range lets a NaN through
+        raise click.BadParameter("write a percentage from 1 to 100, for example 80.", param_hint="'--share'")
     if share is not None and not band:
         raise click.UsageError("--share needs a band: --band 3.5MHz 3.8MHz --share 60.")
     if band and band[0] == band[1]:

@@ -71,6 +71,21 @@ def test_impedance_in_place_of_reflection(tmp_path: Path) -> None:
     assert read_sweep(path)[1] == pytest.approx([1j / (2 + 1j), 0.0])
 
 
+@pytest.mark.parametrize("option", ["# MHz Y RI R 75", "#MHz y ri r 75"])
+def test_admittance_in_place_of_reflection(tmp_path: Path, option: str) -> None:
+    """Version 1: Y is relative to 1/R. 1 + 1j is (1 + 1j)/75 S, S11 = -1j/(2 + 1j)."""
+    path = tmp_path / "sweep.s1p"
+    path.write_text(f"{option}\n1 1 1\n2 1 0\n", encoding="ascii")
+    assert read_sweep(path)[1] == pytest.approx([-1j / (2 + 1j), 0.0])
+
+
+@pytest.mark.parametrize(("mark", "end"), [(b"\xef\xbb\xbf", b"\n"), (b"", b"\r\n"), (b"", b"\r")])
+def test_byte_order_marks_and_any_line_end_read(tmp_path: Path, mark: bytes, end: bytes) -> None:
+    path = tmp_path / "sweep.s1p"
+    path.write_bytes(mark + end.join([b"! by hand", b"# MHz S MA R 50", b"1 0.5 90", b"2 0.25 -90", b""]))
+    assert read_sweep(path)[1] == pytest.approx([0.5j, -0.25j])
+
+
 def test_falling_frequencies_are_turned_round(tmp_path: Path) -> None:
     path = tmp_path / "sweep.s1p"
     path.write_text("# MHz S RI R 50\n3 0.3 0\n2 0.2 0\n1 0.1 0\n", encoding="ascii")

@@ -213,6 +213,7 @@ def test_an_outlier_is_named_with_how_far_it_is_off(session: Session, regenbench
         (["dial", "./ferry", "--share", "50"], 2, "--share needs a band"),
         (["dial", "./ferry", "--band", "3.5MHz", "3.5MHz"], 2, "two different"),
         (["dial", "./ferry", "--band", "3.5", "3.8"], 2, "3.5"),
+        (["dial", "./ferry", "--band", "3.5MHz", "3.8MHz", "--share", "nan"], 2, "from 1 to 100"),
         (["dial", "./ferry", "--step", "0.001"], 2, "too many"),
         (["dial", "./none"], 1, "no session"),
     ],
