@@ -15,6 +15,7 @@ import sys
 import tempfile
 import threading
 import time
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -27,6 +28,7 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 from rich.table import Table
+from scipy.io import wavfile
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
@@ -45,6 +47,7 @@ from drivers.simulators.faults import KINDS, Fault, Faults, Kind, damage
 from drivers.simulators.lines import LinesServer, SimulatedLinesGenerator
 from drivers.simulators.scpi import serve_scpi_analyzer, serve_scpi_generator
 from drivers.simulators.sensor import serve_sensor
+from drivers.sound import Recording, SoundMeter
 from drivers.touchstone import sweep_text
 
 ROOT = Path(__file__).parents[2]
@@ -258,6 +261,49 @@ def folder(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
         analyzer.close()
 
 
+@contextmanager
+def sound(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
+    """A recording that is cut, spoiled in its head, or missing; levels that come are the sound's own, as far as it goes."""
+    rate = 8000
+    loud = 0.1 + 0.8 * (np.arange(2 * rate) // 800 % 7) / 7.0
+    wave = (loud * np.sin(2 * np.pi * 2000.0 * np.arange(2 * rate) / rate) * 32000).astype(np.int16)
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / "set.wav"
+        wavfile.write(path, rate, wave)
+        good = path.read_bytes()
+        sound_again = threading.Event()
+
+        def read() -> None:
+            data = good
+            if not sound_again.is_set():
+                if fault.kind in ("cut", "truncate", "count"):
+                    data = good[: rng.randrange(len(good))]
+                elif fault.kind in ("endless line", "endless stream"):
+                    data = good + b"7" * 1_000_000
+                else:
+                    head = bytearray(good)
+                    for _ in range(fault.amount):
+                        head[rng.randrange(44)] = rng.randrange(256)
+                    data = bytes(head)
+            path.unlink(missing_ok=True)
+            if fault.kind not in ("drop", "unplug") or sound_again.is_set():
+                path.write_bytes(data)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                meter = SoundMeter(Recording(str(path), pace=2.0))
+            levels: list[float] = []
+            until = time.monotonic() + 1.5
+            while len(levels) < 60 and time.monotonic() < until:
+                levels += [one.level for one in meter.read(0.3)]
+            # A head that names another rate or width gives other, honest numbers; what must not come is a level that cannot be.
+            if any(not 0.0 <= level <= 1.0 for level in levels):
+                raise Wrong("level")
+            if sound_again.is_set() and len(levels) < 60:
+                raise Wrong("levels are missing")
+
+        yield Bench(read, sound_again.set, lambda: True)
+
+
 # Where in the exchange the mishap strikes; an empty name is any message.
 SCPI_PHASES = ("", "IDN", "POINts", "STARt", "STOP", "ERRor", "OPC", "CALCulate:DATA", "ESE")
 GENERATOR_PHASES = ("", "IDN", "FREQuency", "POWer", "STATe", "ERRor", "OPC")
@@ -273,6 +319,7 @@ TARGETS: dict[str, tuple[Any, tuple[str, ...]]] = {
     "sensor, socket": (partial(sensor, terminal=False), ("sample", "sample", "identity", "token")),
     "sensor, terminal": (partial(sensor, terminal=True), ("sample", "sample", "identity", "token")),
     "folder": (partial(folder, _=None), ("file",)),
+    "sound recording": (partial(sound, _=None), ("file",)),
 }
 NO_FOLDER: set[Kind] = {"garble", "range", "wrong", "nan", "count"}
 
