@@ -121,7 +121,18 @@ def _check_whole(path: Path, text: str) -> None:
         raise SweepFileError(
             f'{path}: the option line that says the units (such as "# Hz S RI R 50") is missing. {SAVE_AGAIN}'
         )
-    version_2 = re.search(r"^\s*\[version\]", text, re.MULTILINE | re.IGNORECASE) is not None
+    option = re.search(r"^\s*#([^!\n]*)", text, re.MULTILINE)
+    kind = {word.upper() for word in option[1].split()} & {"H", "G"} if option else set()
+    if kind:
+        raise SweepFileError(
+            f"{path}: it holds hybrid ({kind.pop()}) parameters, not S. Save S11 as Touchstone."
+        )
+    told = re.search(r"^\s*\[version\]\s*(\S*)", text, re.MULTILINE | re.IGNORECASE)
+    if told is not None and not told[1].startswith("2."):
+        raise SweepFileError(
+            f"{path}: Touchstone version {told[1][:20]!r} is not known. Save it as version 1.1 or 2.0."
+        )
+    version_2 = told is not None
     named = SUFFIX.search(path.name)
     ports = _keyword(text, "number of ports") if version_2 else int(named.group(2) or 0) if named else 0
     if ports not in (1, 2):

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bench.errors import PlanError, SessionError
-from bench.plan.schema import Plan, recipe
+from bench.plan.schema import Plan, coil_name, recipe
 from bench.session import calibrations, disk
 from bench.session import files as table_files
 from bench.session.files import Content, Damage
@@ -113,6 +113,7 @@ def _row_faults(content: Content, table: Table) -> Iterator[Damage]:
     """Rows whose cells are sound one by one but not together."""
     data = [name for name in content.header if name not in ("reading", "time", "withdrawn", "note")]
     places = [content.header.index(name) for name in data]
+    sound: set[str] = set()
     columns = (content.column(name) for name in ("reading", "coil", "withdrawn"))
     for line, cells, reading, coil, mark in zip(content.lines, content.cells, *columns, strict=True):
         if mark == "true":
@@ -122,6 +123,11 @@ def _row_faults(content: Content, table: Table) -> Iterator[Damage]:
                 yield Damage(table.file, line, "withdraws a reading, so its other cells must be empty")
         elif not coil:
             yield Damage(table.file, line, "names no coil")
+        elif coil not in sound:
+            try:
+                sound.add(coil_name(coil))
+            except ValueError as problem:
+                yield Damage(table.file, line, f"coil {coil[:60]!r}: {problem}")
 
 
 def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[str]:

@@ -254,3 +254,19 @@ def test_rubbish_raises_nothing_but_its_own_error(tmp_path: Path, name: str, con
     assert len(f_hz) == len(s11) > 0
     assert np.isfinite(s11).all()
     assert (np.diff(f_hz) > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "says"),
+    [
+        ("h.s1p", "# Hz H RI R 50\n1e6 0.5 0\n2e6 0.4 0\n", "hybrid"),
+        ("g.s2p", "# MHz G RI R 50\n1 0.5 0 0 0 0 0 0 0\n2 0.4 0 0 0 0 0 0 0\n", "hybrid"),
+        ("v3.ts", "[Version] 3.0\n# Hz S RI R 50\n[Number of Ports] 1\n", "version '3.0' is not known"),
+    ],
+)
+def test_what_is_not_a_sweep_of_s_in_a_known_version_is_named(
+    name: str, text: str, says: str, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_text(text)
+    with pytest.raises(SweepFileError, match=says):
+        read_sweep(tmp_path / name)

@@ -289,3 +289,17 @@ def test_check_of_no_session(run: Run) -> None:
 
 def test_the_example_says_what_the_contract_allows() -> None:
     assert parse_plan(EXAMPLE.read_text(encoding="utf-8")).receiver.control.kind == "divider"
+
+
+def test_a_coil_whose_name_could_leave_the_folder_is_a_fault(
+    regenbench: Callable[..., tuple[int, str, str]], tmp_path: Path
+) -> None:
+    import shutil
+
+    example = Path(__file__).parents[3] / "sessions" / "example"
+    shutil.copytree(example, tmp_path / "s")
+    table = tmp_path / "s" / "resonance.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace(",B,", ",../../x,"), encoding="utf-8")
+    code, _, err = regenbench("check", str(tmp_path / "s"))
+    assert code == 1
+    assert "../../x" in err
