@@ -189,7 +189,7 @@ class Bench:
         levels : rows of sweeps by generator and detector; "" is the reading's own, others ("search") are kept beside.
         notes : what stands in the head of the sweep's file, the place first.
         """
-        from bench.readings.resonance import merged
+        from bench.readings.resonance_run import merged
 
         name = self.session.next_reading()
         heads = list(notes)

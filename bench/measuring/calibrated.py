@@ -69,7 +69,7 @@ class Calibrated:
         """Keep what the instrument itself returned beside the corrected sweeps of a reading."""
         if not isinstance(analyzer, CorrectedAnalyzer):
             return
-        from bench.readings.resonance import merged
+        from bench.readings.resonance_run import merged
 
         note = f"as the analyzer measured it; {reading} is this sweep corrected"
         self._session.save_sweep(f"{reading}-raw", *merged(analyzer.raw_of(sweeps)), [note])

@@ -61,7 +61,7 @@ def tune(bench: Bench, item: Wanted) -> tuple[float, float]:
     if not bench.instruments.has("analyzer"):
         bench.prepare(item, loop=False)
         return bench.set_dial(round(dial, 1)), item.f_hz
-    from bench.readings.resonance import measure_resonance
+    from bench.readings.resonance_run import measure_resonance
 
     # A set that oscillates at angle 0 would drown the analyzer: in a cold run the tank is tuned cold.
     bench.prepare(item, loop=True, valve=bench.valve)

@@ -17,7 +17,7 @@ from bench.measuring.bench import Bench
 from bench.measuring.kinds import Kind, Sought, Wanted
 from bench.measuring.operator import Skipped
 from bench.measuring.wanted import same_dial
-from bench.readings.resonance import Guess, measure_resonance
+from bench.readings.resonance_run import Guess, measure_resonance
 from drivers.roles import Analyzer, Sweep
 
 # Three rounds, so that their scatter says something of how alike a hand can be held.

@@ -16,7 +16,7 @@ import numpy as np
 from bench.errors import ReadingError
 from bench.physics.onset_curve import CurveOnset, onset_of_curve
 from bench.readings.curve_points import CurvePoint, CurveReading, SignalCheck
-from bench.readings.resonance import Guess, measure_resonance
+from bench.readings.resonance_run import Guess, measure_resonance
 from drivers.errors import InstrumentError
 from drivers.roles import Analyzer, LevelledAnalyzer, Sweep
 

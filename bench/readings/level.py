@@ -22,6 +22,7 @@ from bench.errors import ReadingError
 from bench.physics.detector import FEWEST_STEPS, Detector, DetectorError, fit_detector
 from bench.physics.resonance import WARNINGS, Resonance, fit_level
 from bench.readings.level_bench import FULL_SCALE_V, LevelBench, LevelPoint, columns
+from bench.readings.resonance_run import WORST_Q_U
 from drivers.roles import Floats
 
 START_DBM = -10.0
@@ -56,7 +57,6 @@ SURE = 0.7
 MARGIN = 0.9
 MOST_SAMPLES = 800  # for one point
 MOST_ZOOMS = 4
-WORST_Q_U = 0.1
 MOVED = 3.5
 
 MOVES = (

@@ -25,7 +25,7 @@ from bench.measuring.progress import Reporter
 from bench.measuring.runner import Runner
 from bench.measuring.wanted import still_wanted
 from bench.physics.resonance import fit_sweep
-from bench.readings.resonance import measure_resonance
+from bench.readings.resonance_run import measure_resonance
 from bench.session.folder import Session
 from drivers.roles import AnalyzerLimits, Complexes, Floats, Sweep
 from drivers.scpi import ScpiAnalyzer

@@ -19,7 +19,7 @@ from bench.measuring.open_short_load import (
     sweep_standard,
 )
 from bench.physics.resonance import fit_sweep
-from bench.readings.resonance import measure_resonance, merged
+from bench.readings.resonance_run import measure_resonance, merged
 from bench.session import calibrations
 from bench.session.folder import Session
 from drivers.roles import AnalyzerLimits, Complexes, Floats, Sweep

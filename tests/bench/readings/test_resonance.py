@@ -7,7 +7,7 @@ import pytest
 
 from bench.errors import ReadingError
 from bench.physics.resonance import fit_sweep
-from bench.readings.resonance import Guess, measure_resonance, merged
+from bench.readings.resonance_run import Guess, measure_resonance, merged
 from drivers.roles import AnalyzerLimits, Sweep
 
 

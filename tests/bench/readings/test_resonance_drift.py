@@ -7,7 +7,7 @@ import pytest
 
 from bench.errors import ReadingError
 from bench.physics.resonance import Resonance
-from bench.readings.resonance import measure_resonance
+from bench.readings.resonance_run import measure_resonance
 from drivers.roles import AnalyzerLimits, Sweep
 
 Q, BETA = 100.0, 0.1

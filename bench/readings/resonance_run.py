@@ -1,0 +1,295 @@
+"""Resonance and Q with an analyzer: a coarse look over the band, then as few points as the wanted uncertainty needs.
+
+Every sweep of a reading counts: the result is the fit of all its points together, so that the saved, merged sweep read
+again gives the same numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bench.errors import ReadingError
+from bench.physics import sweep_design as design
+from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
+from bench.physics.resonance_drift import after_drift, drift
+from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, Sweep
+
+OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
+GUESS_POINTS = 41
+# Points that a second sweep is reckoned to cost where the first could have been the only one.
+GUESS_SWEEP_COST = 200.0
+# A Q less certain than this is no reading, however long the sweeps took.
+WORST_Q_U = 0.1
+
+
+@dataclass(frozen=True)
+class Guess:
+    """Where the resonance should be, from earlier readings.
+
+    `f0_u_hz`: how well f0 is predicted (k = 1), half a bandwidth where not given; `b`, `noise`: size of the circle and
+    noise of the earlier readings; `first`: the sweep that it calls for, where that was worked out beforehand.
+    """
+
+    f0_hz: float
+    q_loaded: float
+    f0_u_hz: float | None = None
+    b: float = 0.15
+    noise: float = 1e-3
+    first: design.Plan | None = None
+
+    def belief(self) -> design.Belief:
+        """As the design of sweeps takes it."""
+        u = self.f0_u_hz if self.f0_u_hz is not None else 0.25 * self.f0_hz / self.q_loaded
+        return design.belief_of_guess(self.f0_hz, self.q_loaded, u, b=self.b, noise=self.noise)
+
+    def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan:
+        """One sweep of at most `GUESS_POINTS`, laid out so that it is likely to be enough."""
+        points = min(limits.most_points, GUESS_POINTS)
+        reach = (limits.low_hz, limits.high_hz)
+        return design.next_sweep(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
+
+    def moved(self, factor: float) -> Guess:
+        """The same with all frequencies times a factor near 1."""
+        first = self.first and replace(
+            self.first, start_hz=factor * self.first.start_hz, stop_hz=factor * self.first.stop_hz
+        )
+        return replace(self, f0_hz=factor * self.f0_hz, first=first)
+
+    @classmethod
+    def after(cls, earlier: Resonance, f0_hz: float, f0_u_hz: float | None = None) -> Guess:
+        """A guess at another frequency, with the Q, circle and noise of an earlier result."""
+        back = earlier.background
+        q = earlier.q_loaded or 100.0
+        if back is None:
+            return cls(f0_hz, q, f0_u_hz)
+        return cls(f0_hz, q, f0_u_hz, abs(back.b), max(back.noise, 1e-6))
+
+
+@dataclass(frozen=True, eq=False)
+class ResonanceReading:
+    """The result, the sweeps that it was fitted to, and those that missed the resonance."""
+
+    resonance: Resonance
+    sweeps: tuple[Sweep, ...]
+    search: tuple[Sweep, ...] = ()
+
+
+def merged(sweeps: Sequence[Sweep]) -> tuple[Floats, Complexes]:
+    """All points of several sweeps by rising frequency (n,), (n,); points at one frequency become their mean."""
+    f = np.concatenate([np.asarray(sweep.f_hz, dtype=np.float64) for sweep in sweeps])
+    s = np.concatenate([np.asarray(sweep.s11, dtype=np.complex128) for sweep in sweeps])
+    order = np.argsort(f, kind="stable")
+    f, s = f[order], s[order]
+    new = np.concatenate([[True], np.diff(f) > 1e-9 * f[:-1]])
+    first = np.flatnonzero(new)
+    count = np.diff(np.append(first, len(f)))
+    mean: Complexes = np.asarray(np.add.reduceat(s, first) / count, dtype=np.complex128)
+    return f[first], mean
+
+
+def measure_resonance(
+    analyzer: Analyzer,
+    low_hz: float,
+    high_hz: float,
+    *,
+    q_goal: float,
+    guess: Guess | tuple[float, float] | None = None,
+    most_sweeps: int = 6,
+    on_sweep: OnSweep | None = None,
+) -> ResonanceReading:
+    """Find the resonance between two frequencies and measure it until Q is known well enough.
+
+    Parameters
+    ----------
+    q_goal : relative standard uncertainty of the unloaded Q at which to stop.
+    guess : what earlier readings predict (or a pair of f0 in Hz and Q); saves the search if it is right.
+    most_sweeps : stop after so many sweeps with what is known by then.
+    on_sweep : called after each sweep with all points so far and the fit to them, None while there is none.
+
+    Raises
+    ------
+    ReadingError
+        No resonance there, or none whose Q can be told; the message says what to do.
+    """
+    if isinstance(guess, tuple):
+        guess = Guess(*guess)
+    return _Search(analyzer, low_hz, high_hz, q_goal, most_sweeps, on_sweep).run(guess)
+
+
+class _Search:
+    """One reading under way."""
+
+    def __init__(
+        self,
+        analyzer: Analyzer,
+        low_hz: float,
+        high_hz: float,
+        q_goal: float,
+        most_sweeps: int,
+        on_sweep: OnSweep | None,
+    ) -> None:
+        limits = analyzer.limits
+        self.analyzer = analyzer
+        self.low = max(low_hz, limits.low_hz)
+        self.high = min(high_hz, limits.high_hz)
+        if not self.low < self.high:
+            raise ReadingError(
+                f"The analyzer covers {_khz(limits.low_hz)} to {_khz(limits.high_hz)} kHz, which leaves nothing of "
+                f"{_khz(low_hz)} to {_khz(high_hz)} kHz. Use another coil or another analyzer."
+            )
+        self.most_points = limits.most_points
+        self.reach = (limits.low_hz, limits.high_hz)
+        self.goal = q_goal
+        self.most_sweeps = most_sweeps
+        self.on_sweep = on_sweep
+        self.sweeps: list[Sweep] = []
+        self.zooms: list[Sweep] = []
+        self.missed: list[Sweep] = []
+        self.best: Resonance | None = None
+
+    def run(self, guess: Guess | None) -> ResonanceReading:
+        if guess is not None:
+            self._try(guess)
+        if self.best is None:
+            self._search()
+        while not self._done() and len(self.sweeps) < self.most_sweeps:
+            self._zoom(self._belief())
+        return self._result()
+
+    def _take(self, plan: design.Plan) -> None:
+        sweep = self.analyzer.sweep(plan.start_hz, plan.stop_hz, plan.points)
+        self.sweeps.append(sweep)
+
+    def _fitted(self) -> None:
+        """Fit all points so far; a fit counts if Q is known from it."""
+        f, s = merged(self.sweeps)
+        found = fit_sweep(f, s)
+        self.best = found if found.found else None
+        self._tell()
+
+    def _tell(self) -> None:
+        if self.on_sweep is not None:
+            f, s = merged(self.sweeps)
+            self.on_sweep(f, s, self.best)
+
+    def _try(self, guess: Guess) -> None:
+        """Straight to where the resonance should be; a miss leaves nothing behind."""
+        first = guess.first
+        if first is None or not self.reach[0] <= first.start_hz < first.stop_hz <= self.reach[1]:
+            first = guess.first_sweep(self.goal, self.analyzer.limits)
+        self._take(first)
+        self.zooms.append(self.sweeps[-1])
+        self._fitted()
+        if self.best is None or self.best.says("cut off"):
+            # At the edge or beside the sweep: its skirts tell where, and that is nearer than searching the whole band.
+            sweep = self.sweeps[-1]
+            beside = (
+                design.belief_beside(sweep.f_hz, sweep.s11, guess.belief())
+                if self.best is None or self.best.background is None
+                else design.belief_of_fit(self.best)
+            )
+            if beside is not None:
+                self._zoom(beside)
+        if self.best is None or self.best.says("cut off"):
+            self.best = None
+            self.missed, self.sweeps = self.sweeps, []
+            self.zooms.clear()
+
+    def _search(self) -> None:
+        """Coarse sweeps over the band, each between the points of the ones before, until a resonance shows."""
+        plan = design.coarse_sweep(self.low, self.high, self.most_points)
+        belief: design.Belief | None = None
+        for turn in range(max(1, self.most_sweeps - len(self.sweeps) - 1)):
+            self._take(_between(plan, turn, self.most_points))
+            f, s = merged(self.sweeps)
+            belief = design.belief_of_sweep(f, s)
+            if belief is not None:
+                break
+            self._tell()
+        if belief is None:
+            raise ReadingError(
+                f"No resonance between {_khz(self.low)} and {_khz(self.high)} kHz. Bring the loop nearer to the coil, "
+                "and check that the coil is plugged in and the dial is where it should be."
+            )
+        if np.median(design.reaches_across(belief, f)):
+            self._fitted()
+        else:
+            # Too coarse for a Q: a fit now would tell nothing that the belief does not.
+            self._tell()
+        if not self._done():
+            self._zoom(belief)
+
+    def _zoom(self, belief: design.Belief) -> None:
+        f, _ = merged(self.sweeps)
+        plan = design.next_sweep(belief, f, self.goal, self.reach, self.most_points)
+        self._take(plan)
+        self.zooms.append(self.sweeps[-1])
+        self._fitted()
+
+    def _belief(self) -> design.Belief:
+        found = self.best
+        if found is not None and found.background is not None:
+            return design.belief_of_fit(found)
+        f, s = merged(self.sweeps)
+        belief = design.belief_of_sweep(f, s)
+        if belief is None:
+            raise ReadingError(
+                f"The resonance between {_khz(self.low)} and {_khz(self.high)} kHz does not stay where it was seen. "
+                "Fix the loop, keep hands away, and take the reading again."
+            )
+        return belief
+
+    def _done(self) -> bool:
+        found = self.best
+        if found is None:
+            return False
+        if found.q is None or found.q_u is None:
+            return len(self.zooms) >= 2
+        enough = found.q_u <= self.goal * found.q
+        return enough and not found.says("too few points")
+
+    def _result(self) -> ResonanceReading:
+        alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in self.zooms] if len(self.sweeps) > 1 else []
+        found = self.best
+        if found is None:
+            f, s = merged(self.sweeps)
+            moved = drift(alone).seen
+            why = (
+                WARNINGS["drift"]
+                if moved
+                else "; ".join(fit_sweep(f, s).warnings) or WARNINGS["no resonance"]
+            )
+            raise ReadingError(f"Q could not be measured in {len(self.sweeps)} sweeps. {_sentence(why)}")
+        if found.q is None:
+            raise ReadingError(_sentence(WARNINGS["no circle"]))
+        found = after_drift(found, alone)
+        q, q_u = found.q, found.q_u
+        if q is None or q_u is None:
+            raise ReadingError(_sentence(WARNINGS["drift"]))
+        if q_u > max(WORST_Q_U, self.goal) * q:
+            why = "; ".join(found.warnings) or WARNINGS["loose"]
+            raise ReadingError(f"Q would be known to {q_u / q:.0%} only. {_sentence(why)}")
+        return ResonanceReading(found, tuple(self.sweeps), tuple(self.missed))
+
+
+def _between(plan: design.Plan, turn: int, most_points: int) -> design.Plan:
+    """The coarse sweep again, its points between those of the sweeps before."""
+    if turn == 0:
+        return plan
+    step = (plan.stop_hz - plan.start_hz) / (plan.points - 1)
+    if turn == 1:
+        return design.Plan(plan.start_hz + 0.5 * step, plan.stop_hz - 0.5 * step, plan.points - 1)
+    points = min(most_points, 2 * plan.points)
+    shift = step * (0.25 if turn == 2 else 0.11 * turn)
+    return design.Plan(plan.start_hz + shift, plan.stop_hz - 0.1 * step, points)
+
+
+def _khz(f_hz: float) -> str:
+    return f"{f_hz / 1e3:.0f}"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
