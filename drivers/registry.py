@@ -181,11 +181,11 @@ def _open_folder(role: Role, config: Mapping[str, Any]) -> Any:
 
 
 def _open_sound(role: Role, config: Mapping[str, Any]) -> Any:
-    from drivers.sound import Microphone, Recording, SoundMeter
+    from drivers.sound import Microphone, SoundMeter, WavFile
 
     device, file = config.get("device", ""), config.get("file")
     if file is not None:
-        return SoundMeter(Recording(_text(config, "file", "evening.wav")))
+        return SoundMeter(WavFile(_text(config, "file", "evening.wav")))
     if isinstance(device, bool) or not isinstance(device, (str, int)):
         raise Misuse(f"device must be the name or number of a sound input, not {device!r}.")
     return SoundMeter(Microphone(str(device)))

@@ -1,4 +1,4 @@
-"""The sound card as a level meter: the set's audio, block by block, or a recording of it in a WAV file.
+"""The sound card as a level meter: the set's audio, block by block, or a WAV file of it.
 
 Hiss, click and beat note show in the audio when oscillation starts, so no detector is needed. Connect the set's
 output through an isolating transformer, or hold a microphone to it; never to a point that carries the supply.
@@ -82,7 +82,7 @@ class SoundMeter:
         Raises
         ------
         LinkLost
-            The recording is over, or the device has gone.
+            The file is at its end, or the device has gone.
         """
         deadline = time.monotonic() + seconds
         while True:
@@ -126,7 +126,7 @@ class SoundMeter:
         ]
 
 
-class Recording:
+class WavFile:
     """A WAV file, played at its own pace from the moment it is opened.
 
     Parameters
@@ -149,9 +149,7 @@ class Recording:
 
         file = Path(path).expanduser()
         if not file.is_file():
-            raise PortMissing(
-                "there is no such recording.", port=str(file), hint="Give the name of a WAV file."
-            )
+            raise PortMissing("there is no such file.", port=str(file), hint="Give the name of a WAV file.")
         try:
             rate_hz, data = wavfile.read(file, mmap=False)
         # scipy's reader lets anything through that its parser trips over.
@@ -159,11 +157,11 @@ class Recording:
             raise ProtocolError(
                 f"this is not a WAV file that can be read ({str(problem)[:100]}).",
                 port=str(file),
-                hint="Save the recording as uncompressed WAV.",
+                hint="Save it as uncompressed WAV.",
             ) from problem
         first = data if data.ndim == 1 else data[:, 0]
         if not len(first) or rate_hz <= 0 or len(first) > MOST_SECONDS * rate_hz:
-            raise ProtocolError("the recording is empty or longer than four hours.", port=str(file))
+            raise ProtocolError("the file is empty or longer than four hours.", port=str(file))
         self._samples = _to_share(first, str(file))
         self._rate_hz = int(rate_hz)
         self._file = file
@@ -178,12 +176,12 @@ class Recording:
 
     def identify(self) -> str:
         """The file's name."""
-        return f"recording {self._file.name}"
+        return f"WAV file {self._file.name}"
 
     def fetch(self) -> tuple[float, Floats]:
         """What has played since the last call."""
         if self._given >= len(self._samples):
-            raise LinkLost("the recording is over.", port=str(self._file), hint="Give a longer recording.")
+            raise LinkLost("the WAV file is at its end.", port=str(self._file), hint="Give a longer one.")
         rate = self.rate_hz
         due = min(int((time.monotonic() - self._began_s) * rate), len(self._samples))
         new = self._samples[self._given : due]
@@ -203,7 +201,7 @@ def _to_share(samples: NDArray[Any], file: str) -> Floats:
         return samples.astype(np.float64) / float(-np.iinfo(samples.dtype).min)
     out = samples.astype(np.float64)
     if not np.isfinite(out).all():
-        raise ProtocolError("the recording holds values that are not finite.", port=file)
+        raise ProtocolError("the file holds values that are not finite.", port=file)
     return np.clip(out, -1.0, 1.0)
 
 

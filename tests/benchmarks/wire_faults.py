@@ -47,7 +47,7 @@ from drivers.simulators.faults import KINDS, Fault, Faults, Kind, damage
 from drivers.simulators.lines import LinesServer, SimulatedLinesGenerator
 from drivers.simulators.scpi import serve_scpi_analyzer, serve_scpi_generator
 from drivers.simulators.sensor import serve_sensor
-from drivers.sound import Recording, SoundMeter
+from drivers.sound import SoundMeter, WavFile
 from drivers.touchstone import sweep_text
 
 ROOT = Path(__file__).parents[2]
@@ -263,7 +263,7 @@ def folder(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
 
 @contextmanager
 def sound(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
-    """A recording that is cut, spoiled in its head, or missing; levels that come are the sound's own, as far as it goes."""
+    """A WAV file that is cut, spoiled in its head, or missing; levels that come are the sound's own, as far as it goes."""
     rate = 8000
     loud = 0.1 + 0.8 * (np.arange(2 * rate) // 800 % 7) / 7.0
     wave = (loud * np.sin(2 * np.pi * 2000.0 * np.arange(2 * rate) / rate) * 32000).astype(np.int16)
@@ -290,7 +290,7 @@ def sound(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
                 path.write_bytes(data)
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                meter = SoundMeter(Recording(str(path), pace=2.0))
+                meter = SoundMeter(WavFile(str(path), pace=2.0))
             levels: list[float] = []
             until = time.monotonic() + 1.5
             while len(levels) < 60 and time.monotonic() < until:
@@ -319,7 +319,7 @@ TARGETS: dict[str, tuple[Any, tuple[str, ...]]] = {
     "sensor, socket": (partial(sensor, terminal=False), ("sample", "sample", "identity", "token")),
     "sensor, terminal": (partial(sensor, terminal=True), ("sample", "sample", "identity", "token")),
     "folder": (partial(folder, _=None), ("file",)),
-    "sound recording": (partial(sound, _=None), ("file",)),
+    "sound": (partial(sound, _=None), ("file",)),
 }
 NO_FOLDER: set[Kind] = {"garble", "range", "wrong", "nan", "count"}
 

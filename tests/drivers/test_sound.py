@@ -15,7 +15,7 @@ from drivers.fakes import FakeSensor
 from drivers.paired import PairedSensor
 from drivers.registry import open_instrument
 from drivers.roles import LevelMeter, LevelSample, Sensor
-from drivers.sound import BLOCK_S, Recording, SoundMeter
+from drivers.sound import BLOCK_S, SoundMeter, WavFile
 
 RATE = 16000
 
@@ -27,7 +27,7 @@ def everything(meter: Any) -> list[LevelSample]:
         while True:
             levels.extend(meter.read(1.0))
 
-    with pytest.raises(LinkLost, match="recording is over"):
+    with pytest.raises(LinkLost, match="at its end"):
         to_the_end()
     return levels
 
@@ -46,7 +46,7 @@ def test_the_level_of_a_sine_is_its_root_mean_square(dtype: Any, tmp_path: Path)
     else:
         data = np.round(np.iinfo(dtype).max * wave).astype(dtype)
     wavfile.write(tmp_path / "x.wav", RATE, np.column_stack([data, np.zeros_like(data)]))
-    meter = SoundMeter(Recording(str(tmp_path / "x.wav"), pace=20.0))
+    meter = SoundMeter(WavFile(str(tmp_path / "x.wav"), pace=20.0))
     levels = np.array([one.level for one in everything(meter)])
     # The filter's own edge at 300 Hz takes 0.03 % of a 2 kHz tone; 8 bits round to half a percent.
     assert np.median(levels) == pytest.approx(0.5 / np.sqrt(2), rel=8e-3)
@@ -55,7 +55,7 @@ def test_the_level_of_a_sine_is_its_root_mean_square(dtype: Any, tmp_path: Path)
 def test_hum_does_not_count(tmp_path: Path) -> None:
     data = tone(0.5, 50.0, 1.0) + tone(0.01, 2000.0, 1.0)
     wavfile.write(tmp_path / "x.wav", RATE, data.astype(np.float32))
-    meter = SoundMeter(Recording(str(tmp_path / "x.wav"), pace=1.0))
+    meter = SoundMeter(WavFile(str(tmp_path / "x.wav"), pace=1.0))
     assert float(np.median([one.level for one in everything(meter)])) < 0.02
 
 
@@ -77,18 +77,18 @@ def test_levels_come_at_their_times_and_flush_drops_what_was(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("content", [b"", b"RIFF", b"RIFF\xff\xff\xff\xffWAVEfmt ", b"not audio at all" * 50])
-def test_what_is_no_recording_is_refused(content: bytes, tmp_path: Path) -> None:
+def test_what_is_no_wav_file_is_refused(content: bytes, tmp_path: Path) -> None:
     (tmp_path / "bad.wav").write_bytes(content)
     with pytest.raises(ProtocolError, match="WAV"):
-        Recording(str(tmp_path / "bad.wav"))
+        WavFile(str(tmp_path / "bad.wav"))
 
 
-def test_a_missing_recording_and_a_slow_one_are_refused(tmp_path: Path) -> None:
+def test_a_missing_file_and_a_slow_one_are_refused(tmp_path: Path) -> None:
     with pytest.raises(PortMissing):
-        Recording(str(tmp_path / "none.wav"))
+        WavFile(str(tmp_path / "none.wav"))
     wavfile.write(tmp_path / "slow.wav", 4000, np.zeros(4000, np.int16))
     with pytest.raises(Misuse, match="samples a second"):
-        SoundMeter(Recording(str(tmp_path / "slow.wav")))
+        SoundMeter(WavFile(str(tmp_path / "slow.wav")))
 
 
 class Steps:

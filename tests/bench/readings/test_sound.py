@@ -15,7 +15,7 @@ from scipy.io import wavfile
 from bench.physics.onset import change_point
 from drivers.paired import PairedSensor
 from drivers.roles import Sample
-from drivers.sound import Recording, SoundMeter
+from drivers.sound import SoundMeter, WavFile
 
 EXAMPLE = Path(__file__).parents[3] / "sessions" / "example"
 PACE = 6.0
@@ -78,7 +78,7 @@ def test_onset_is_heard_where_the_detector_saw_it(starts: bool, tmp_path: Path) 
     hiss = (0.002 + loud) * rng.standard_normal(len(at)).clip(-3, 3) / 3
     wavfile.write(tmp_path / "set.wav", RATE, np.round(32767 * hiss.clip(-1, 1)).astype(np.int16))
 
-    paired = PairedSensor(Replay(t_s, angle), SoundMeter(Recording(str(tmp_path / "set.wav"), pace=PACE)))
+    paired = PairedSensor(Replay(t_s, angle), SoundMeter(WavFile(str(tmp_path / "set.wav"), pace=PACE)))
     samples: list[Sample] = []
     end = time.monotonic() + t_s[-1] / PACE - 0.3
     while time.monotonic() < end:
