@@ -185,7 +185,7 @@ def wiper(coil: str, rows: Sequence[Row], measure: str) -> Check:
         "wiper",
         coil,
         tuple(out),
-        f"Moving the control makes the detector's noise {ratio:+.1f} dB of what it is at rest: {heard}. Direct current through "
+        f"While the control moves, the detector's noise is {abs(ratio):.1f} dB {'above' if ratio >= 0 else 'below'} what it is at rest: {heard}. Direct current through "
         "a wiper makes it scratchy (common practice, no source); nothing but this reading tells.",
     )
 

@@ -102,7 +102,12 @@ class FolderAnalyzer:
             raise LinkLost("the folder has been closed.", port=str(self._folder))
         limits = self._limits
         if not (limits.low_hz <= start_hz < stop_hz <= limits.high_hz and 2 <= points <= limits.most_points):
-            raise Misuse("the sweep is outside the instrument's limits.", port=str(self._folder))
+            raise Misuse(
+                f"{points} points from {start_hz / 1e3:.1f} to {stop_hz / 1e3:.1f} kHz are outside the analyzer's limits.",
+                port=str(self._folder),
+                hint="If it can do that, say so in the plan: limits = { low_hz = …, high_hz = …, most_points = …, "
+                "seconds_per_point = … }.",
+            )
         # What was saved between two readings belongs to neither.
         self._known = self._look()
         self.tell(

@@ -60,7 +60,10 @@ class SoundMeter:
         if source.rate_hz < LEAST_RATE_HZ:
             rate = source.rate_hz
             source.close()
-            raise Misuse(f"{rate} samples a second are too few; at least {LEAST_RATE_HZ} are needed.")
+            raise Misuse(
+                f"{rate} samples a second are too few; at least {LEAST_RATE_HZ} are needed.",
+                hint="Choose a higher rate, or another sound input.",
+            )
         self._sections = butter(2, HIGH_PASS_HZ, "highpass", fs=source.rate_hz, output="sos")
         self._state = np.zeros((len(self._sections), 2))
         self._rest = np.empty(0)
@@ -161,7 +164,11 @@ class WavFile:
             ) from problem
         first = data if data.ndim == 1 else data[:, 0]
         if not len(first) or rate_hz <= 0 or len(first) > MOST_SECONDS * rate_hz:
-            raise ProtocolError("the file is empty or longer than four hours.", port=str(file))
+            raise ProtocolError(
+                "the file is empty or longer than four hours.",
+                port=str(file),
+                hint="Give the part in which the control is turned.",
+            )
         self._samples = _to_share(first, str(file))
         self._rate_hz = int(rate_hz)
         self._file = file
@@ -201,7 +208,9 @@ def _to_share(samples: NDArray[Any], file: str) -> Floats:
         return samples.astype(np.float64) / float(-np.iinfo(samples.dtype).min)
     out = samples.astype(np.float64)
     if not np.isfinite(out).all():
-        raise ProtocolError("the file holds values that are not finite.", port=file)
+        raise ProtocolError(
+            "the file holds values that are not finite.", port=file, hint="Save it once more, as 16-bit WAV."
+        )
     return np.clip(out, -1.0, 1.0)
 
 
