@@ -8,6 +8,7 @@ There is no cookie: browsers send cookies to every port of a host, so that anoth
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
@@ -19,6 +20,9 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LONGEST_BODY = 4096
+# How much of a refused body is still read before the connection is closed (RFC 9112, section 9.6), and for how long.
+MOST_READ = 16 * LONGEST_BODY
+BODY_S = 2.0
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -59,6 +63,7 @@ class Guard:
             return
         status, path = self._judge(scope)
         if status:
+            await _body(receive)
             await _refuse(send, status)
             return
         body = b""
@@ -116,25 +121,41 @@ class Guard:
 
 
 async def _body(receive: Receive) -> bytes | None:
-    """The request's body; None where it is longer than any of ours."""
+    """The request's body; None where it is longer than any of ours or does not come to its end.
+
+    What is too long is read on within bounds all the same: closing on bytes that nobody read takes the refusal back.
+    """
     body = bytearray()
-    while True:
-        message = await receive()
-        if message["type"] != "http.request":
-            return bytes(body)
-        body += message.get("body", b"")
-        if len(body) > LONGEST_BODY:
-            return None
-        if not message.get("more_body", False):
-            return bytes(body)
+    read = 0
+    try:
+        async with asyncio.timeout(BODY_S):
+            while read <= MOST_READ:
+                message = await receive()
+                if message["type"] != "http.request":
+                    return None
+                piece = message.get("body", b"")
+                read += len(piece)
+                if read <= LONGEST_BODY:
+                    body += piece
+                if not message.get("more_body", False):
+                    return bytes(body) if read <= LONGEST_BODY else None
+    except TimeoutError:
+        pass
+    return None
 
 
 async def _refuse(send: Send, status: int) -> None:
+    body = b"Not here.\n"
     await send(
         {
             "type": "http.response.start",
             "status": status,
-            "headers": [*HEADERS, (b"content-type", b"text/plain"), (b"connection", b"close")],
+            "headers": [
+                *HEADERS,
+                (b"content-type", b"text/plain"),
+                (b"content-length", str(len(body)).encode()),
+                (b"connection", b"close"),
+            ],
         }
     )
-    await send({"type": "http.response.body", "body": b"Not here.\n"})
+    await send({"type": "http.response.body", "body": body})

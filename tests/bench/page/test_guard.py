@@ -11,6 +11,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -216,7 +217,8 @@ def test_no_reply_invites_other_origins(server: PageServer) -> None:
 def test_a_body_too_large_is_not_read_to_its_end(server: PageServer, desk: Desk) -> None:
     sent = {"Origin": own(server), "Content_Type": "application/json"}
     body = b'{"what": "pause", "text": "' + b"x" * LONGEST_BODY + b'"}'
-    assert ask(server, "POST", f"/{server.key}/press", body=body, **sent).status == 413
+    reply = ask(server, "POST", f"/{server.key}/press", body=body, **sent)
+    assert (reply.status, reply.body) == (413, b"Not here.\n")
     # Without a length, piece by piece, never ending.
     with socket.create_connection(("127.0.0.1", server.port), timeout=10) as link:
         head = (
@@ -288,3 +290,18 @@ def test_answers_to_questions_no_longer_asked_are_refused(server: PageServer, de
     assert ask(server, "POST", f"/{server.key}/answer", body=body, **sent).status == 409
     body = json.dumps({"ask": stale + 1, "choice": "done"}).encode()
     assert ask(server, "POST", f"/{server.key}/answer", body=body, **sent).status == 204
+
+
+def test_a_refusal_arrives_though_the_body_comes_late(server: PageServer) -> None:
+    """Closing on unread bytes resets the connection and can take the reply back (RFC 9112, section 9.6)."""
+    body = b'{"what": "pause"}'
+    head = (
+        f"POST /{server.key}/press HTTP/1.1\r\nHost: rebound.example\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
+    for _ in range(20):
+        with socket.create_connection(("127.0.0.1", server.port), timeout=10) as link:
+            link.sendall(head.encode())
+            time.sleep(0.005)
+            link.sendall(body)
+            with link.makefile("rb") as reply:
+                assert reply.read().endswith(b"\r\n\r\nNot here.\n")
