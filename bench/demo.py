@@ -21,10 +21,11 @@ from bench.virtual.scoring import Score, score, summarise
 Say = Callable[[str], None]
 
 
-def _place(into: str | None) -> Path:
-    """Where the demo goes: the folder asked for, or the first free sessions/demo, demo-2, ..."""
+def demo_folder(into: str | None) -> Path:
+    """Where the demo goes: the folder asked for, or the first free one of sessions/demo, demo-2, ..."""
     if into is not None:
-        return Path(into)
+        # A folder, not a session's name: a bare one lies here, not under sessions.
+        return Path.cwd() / into
     base = Path("sessions") / "demo"
     number, place = 1, base
     while place.exists():
@@ -61,7 +62,7 @@ def measure_and_fit(place: Path, seed: int) -> tuple[Session, dict[str, Any], li
 
 def run_demo(into: str | None, seed: int, say: Say) -> None:
     """The `demo` command: results to `say`, progress to stderr."""
-    place = _place(into)
+    place = demo_folder(into)
     begun = time.monotonic()
     print(f"A simulated set (seed {seed}) behind simulated instruments; session in {place}", file=sys.stderr)
     session, fit, scores = measure_and_fit(place, seed)
