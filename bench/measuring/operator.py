@@ -83,6 +83,10 @@ class Operator(Protocol):
         """Have the control turned slowly; returns at once, while it turns."""
         ...
 
+    def noticed(self, turn: Turn) -> None:
+        """What the turn is made for was seen just now (it oscillates, it stopped, the mark came); returns at once."""
+        ...
+
     def move_loop(self, looser: bool) -> None:
         """Have the pick-up loop moved a little away from the coil, or a little nearer; returns when it is done."""
         ...
@@ -253,6 +257,9 @@ class ConsoleOperator:
         else:
             self._say(f"Now slowly BACK ({pace}) until it stops{mark}, and a little further.")
 
+    def noticed(self, turn: Turn) -> None:
+        """The level beside the instruction shows it, and the ear has heard it."""
+
     def move_loop(self, looser: bool) -> None:
         self._line(f"{loop_words(looser)}. Enter when done ")
 
@@ -312,6 +319,9 @@ class VirtualOperator:
     def begin_turn(self, turn: Turn) -> None:
         self._hands.listen(turn.listen)
         self._hands.turn(turn.to_deg, speed_deg_s=turn.speed_deg_s, wait=False)
+
+    def noticed(self, turn: Turn) -> None:
+        """These hands turn on until told, whatever they hear."""
 
     def move_loop(self, looser: bool) -> None:
         self._hands.move_loop(looser)

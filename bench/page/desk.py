@@ -56,7 +56,8 @@ class Now:
     """What to do now.
 
     `lines` in large type; `more` beside it; `choices` that can be given as an answer; `aim_deg` where the control should
-    go and `way` (`up`, `back`) while it is being turned; `mark` whether the mark is waited for.
+    go and `way` (`up`, `back`) while it is being turned; `mark` whether the mark is waited for; `cue` what has just been
+    seen in that turn (`starts`, `stops`).
     """
 
     lines: tuple[str, ...]
@@ -67,6 +68,7 @@ class Now:
     aim_deg: float | None = None
     way: Literal["", "up", "back"] = ""
     mark: bool = False
+    cue: Literal["", "starts", "stops"] = ""
 
 
 @dataclass(frozen=True)

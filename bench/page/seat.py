@@ -268,6 +268,7 @@ class PageOperator:
         self._hands = hands
         self._say = say
         self._setup: Setup | None = None
+        self._turning = Now(())
 
     def _ask(
         self,
@@ -349,10 +350,21 @@ class PageOperator:
             )
         with heard():
             self._desk.hold()
-        self._desk.tell(replace(now, kind="turn", mark=turn.listen))
+        self._turning = replace(now, kind="turn", mark=turn.listen)
+        self._desk.tell(self._turning)
         self._say(f"  page: {now.lines[0]}. {now.more}")
         if self._hands is not None:
             self._hands.begin_turn(turn)
+
+    def noticed(self, turn: Turn) -> None:
+        seen = "Marked" if turn.listen else "It oscillates" if turn.starts else "It has stopped"
+        self._desk.tell(
+            replace(
+                self._turning,
+                more=f"{seen}. On a little further, until told.",
+                cue="starts" if turn.starts else "stops",
+            )
+        )
 
     def move_loop(self, looser: bool) -> None:
         self._ask(Now((loop_words(looser),), kind="ask", choices=(DONE,)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -144,9 +144,12 @@ def trace_of(samples: list[Sample], stops: Stops) -> Trace:
 class _Watch:
     """Follows one turn as it happens and knows when it is over."""
 
-    def __init__(self, turn: Turn, stops: Stops, quiet: Quiet | None) -> None:
+    def __init__(
+        self, turn: Turn, stops: Stops, quiet: Quiet | None, noticed: Callable[[Turn], None]
+    ) -> None:
         self._turn = turn
         self._stops = stops
+        self._noticed = noticed
         self.quiet = quiet
         self._event_deg: float | None = None
         self._event_t_s = 0.0
@@ -174,6 +177,7 @@ class _Watch:
         angle = float(np.median(self._angles(samples[-9:])))
         if self._event_deg is None and self._happened(samples):
             self._event_deg, self._event_t_s = angle, now.t_s
+            self._noticed(self._turn)
         if self._event_deg is not None and abs(angle - self._event_deg) >= PAST_DEG:
             return now.t_s - self._event_t_s > 0.3
         return self._at_end(samples, angle)
@@ -190,7 +194,7 @@ class _Watch:
 def take_turn(
     sensor: Sensor, operator: Operator, stops: Stops, turn: Turn, quiet: Quiet | None
 ) -> tuple[Trace, Quiet | None]:
-    """Have the control turned once and keep what the sensor saw.
+    """Have the control turned once and keep what the sensor saw; the operator is told when the turn's event is seen.
 
     Raises
     ------
@@ -201,7 +205,7 @@ def take_turn(
     """
     sensor.flush()
     operator.begin_turn(turn)
-    watch = _Watch(turn, stops, quiet)
+    watch = _Watch(turn, stops, quiet, operator.noticed)
     samples: list[Sample] = []
     while True:
         new = heard(sensor)

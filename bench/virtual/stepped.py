@@ -126,6 +126,9 @@ class Stepped:
         self.world.set_listening(turn.listen)
         self.world.turn(turn.to_deg, turn.speed_deg_s)
 
+    def noticed(self, turn: Turn) -> None:
+        """Nobody looks on."""
+
     def move_loop(self, looser: bool) -> None:
         """Move the pick-up loop a little."""
         self.take(self.world.move_loop(looser))

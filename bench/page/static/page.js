@@ -157,7 +157,7 @@ at("sound").addEventListener("click", () => {
     tone(660, 0);
   }
 });
-function tone(hertz, after) {
+function tone(hertz, after, lasts = 0.22) {
   if (!audio || at("sound").getAttribute("aria-pressed") !== "true") return;
   const start = audio.currentTime + after;
   const wave = audio.createOscillator();
@@ -165,10 +165,16 @@ function tone(hertz, after) {
   wave.frequency.value = hertz;
   loud.gain.setValueAtTime(0, start);
   loud.gain.linearRampToValueAtTime(0.25, start + 0.01);
-  loud.gain.exponentialRampToValueAtTime(0.001, start + 0.22);
+  loud.gain.exponentialRampToValueAtTime(0.001, start + lasts);
   wave.connect(loud).connect(audio.destination);
   wave.start(start);
-  wave.stop(start + 0.25);
+  wave.stop(start + lasts + 0.03);
+}
+
+// Two rising tones at the moment it oscillates, two falling ones when it stops, one long low one when it is time to turn back.
+function sound(now) {
+  if (now.cue) [660, 880].forEach((hertz, place) => tone(hertz, now.cue === "starts" ? place * 0.12 : 0.12 - place * 0.12));
+  else if (now.way === "back") tone(330, 0, 0.5);
 }
 
 // Drawing
@@ -197,6 +203,8 @@ const show = {
 
   now(now) {
     const same = now.lines.join("\n") === shownLines;
+    const news = now.ask !== shownAsk;
+    shownAsk = now.ask;
     shownLines = now.lines.join("\n");
     askedAt = performance.now();
     const box = at("now");
@@ -232,8 +240,7 @@ const show = {
       (target || box).focus({ preventScroll: true });
     }
     knob.aim(now.aim_deg, now.way);
-    if (now.way === "back") tone(880, 0);
-    if (now.way === "back") tone(660, 0.18);
+    if (news) sound(now);
     showButtons();
   },
 
@@ -303,6 +310,7 @@ const show = {
   },
 };
 let shownLines = "";
+let shownAsk = 0;
 
 // How the reading stands, unless that is said above.
 function aside() {

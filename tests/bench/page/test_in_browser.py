@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -415,3 +416,49 @@ def test_the_page_itself_can_load_nothing_from_elsewhere(server: PageServer, ope
     assert blocked == "refused"
     tab.run("new Promise((done) => setTimeout(done, 150))")
     assert tab.run("document.title") not in ("7", "8")
+
+
+# Notes every tone in place of playing it: pitch, and how long after the call it is to sound.
+NO_SPEAKER = """
+window.tones = [];
+AudioContext.prototype.resume = async function () {};
+OscillatorNode.prototype.start = function (when) { window.tones.push([this.frequency.value, when - this.context.currentTime]); };
+OscillatorNode.prototype.stop = function () {};
+"""
+
+
+def test_the_sound_comes_at_the_onset_and_only_once_and_only_if_wanted(
+    server: PageServer, desk: Desk, open_tab: OpenTab
+) -> None:
+    up = Now(("Turn slowly UP",), "until it oscillates", "turn", way="up")
+    desk.tell(up)
+    tab = open_tab(server.address)
+    tab.run(NO_SPEAKER)
+    tab.wait("document.querySelector('#say').innerText === 'Turn slowly UP'")
+    desk.tell(replace(up, more="It oscillates", cue="starts"))
+    tab.wait("document.querySelector('#more').innerText === 'It oscillates'")
+    assert tab.run("tones") == []
+    tab.click("#sound")
+    tab.wait("tones.length === 1")
+    tab.run("tones.length = 0")
+    desk.tell(replace(up, more="Again"))
+    tab.wait("document.querySelector('#more').innerText === 'Again'")
+    assert tab.run("tones") == []
+    desk.tell(replace(up, more="It oscillates", cue="starts"))
+    tab.wait("tones.length === 2")
+    in_order = "[...tones].sort((a, b) => a[1] - b[1]).map((tone) => tone[0])"
+    low, high = tab.run(in_order)
+    assert low < high
+    # The same picture sent again, as after a lost connection, is no news.
+    tab.run("tones.length = 0")
+    desk.publish("now", {**desk.picture()["now"], "more": "sent again"})
+    tab.wait("document.querySelector('#more').innerText === 'sent again'")
+    assert tab.run("tones") == []
+    desk.tell(Now(("Now slowly BACK",), "", "turn", way="back"))
+    tab.wait("tones.length === 1")
+    tab.run("tones.length = 0")
+    desk.tell(Now(("Now slowly BACK",), "It has stopped", "turn", way="back", cue="stops"))
+    tab.wait("tones.length === 2")
+    high, low = tab.run(in_order)
+    assert low < high
+    assert tab.errors() == []

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from bench.measuring.operator import Again, Skipped, Stopped, Withdrawn
+from bench.measuring.operator import Again, Skipped, Stopped, Turn, Withdrawn
 from bench.measuring.run import Outcome, measure
 from bench.page.desk import ALWAYS, Desk, NotNow, Now
 from bench.page.run import seated
@@ -294,3 +294,21 @@ def test_a_press_ends_a_turn_under_way(session: Session, wish: str, raised: type
     with pytest.raises(raised):
         board.read(0.1)
     board.read(0.1)
+
+
+@pytest.mark.parametrize("listen", [False, True])
+@pytest.mark.parametrize("starts", [True, False])
+def test_an_event_is_on_the_desk_at_once_and_the_turn_goes_on(
+    session: Session, starts: bool, listen: bool
+) -> None:
+    desk = Desk()
+    operator = Seat(session, desk).operator(None, lambda text: None)
+    turn = Turn(starts, 0.0, 300.0, 8.0, listen)
+    operator.begin_turn(turn)
+    before = desk.picture()["now"]
+    assert before["cue"] == ""
+    operator.noticed(turn)
+    now = desk.picture()["now"]
+    assert now["cue"] == ("starts" if starts else "stops")
+    assert now["more"].startswith("Marked" if listen else "It oscillates" if starts else "It has stopped")
+    assert (now["lines"], now["way"], now["mark"]) == (before["lines"], before["way"], listen)

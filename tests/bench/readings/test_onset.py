@@ -31,6 +31,7 @@ class Bench:
         self.oscillating, self.listening = False, False
         self.press_at: float | None = None
         self.turns: list[Turn] = []
+        self.told: list[tuple[Turn, float]] = []
         self.low, self.high = 0.08, 0.93
         self.silent_after: float | None = None
 
@@ -91,6 +92,9 @@ class Bench:
         self.listening = turn.listen
         self.target, self.speed = turn.to_deg, turn.speed_deg_s
 
+    def noticed(self, turn: Turn) -> None:
+        self.told.append((turn, self.angle))
+
     def hears_oscillation(self) -> bool:
         return self.oscillating
 
@@ -118,6 +122,20 @@ def test_level_reads_onset_and_drop_out(starts: float, stops: float, anticlockwi
     assert len(up) == len(down) == 3
     assert np.all(np.abs(np.array(up, float) - starts) < 1.0)
     assert np.all(np.abs(np.array(down, float) - stops) < 1.0)
+
+
+@pytest.mark.parametrize("listen", [False, True])
+def test_the_operator_is_told_of_the_event_once_a_turn_and_at_once(listen: bool) -> None:
+    bench = Bench(140.0, 133.0, reaction_s=0.3)
+    measured(bench, listen=listen, repeats=2)
+    assert [turn for turn, _ in bench.told] == bench.turns
+    for turn, angle in bench.told:
+        way = 1.0 if turn.starts else -1.0
+        late_deg = way * (angle - (140.0 if turn.starts else 133.0))
+        # The bench hands out 7 frames of 10 ms at once, and an onset is seen in the middle one of the last six; a press comes
+        # 0.3 s late, give or take.
+        late_s = 0.16 + (0.45 if listen else 0.0)
+        assert -0.1 <= late_deg < late_s * turn.speed_deg_s
 
 
 def test_listen_takes_the_reaction_out() -> None:
