@@ -18,6 +18,7 @@ from bench.plan.schema import Plan, recipe
 from bench.quantities import show
 from bench.session import shaft
 from bench.session.folder import Session
+from bench.session.tables import TABLES
 from drivers.roles import Analyzer, Sweep
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ class Bench:
     sweep_noise: float | None = field(default=None, init=False)
     _thinking: ThreadPoolExecutor | None = field(default=None, init=False)
     level_route: LevelRoute = field(default_factory=LevelRoute, init=False)
+    _noted: dict[str, list[str]] = field(default_factory=dict, init=False)
     _stops: Stops | None = field(default=None, init=False)
     _dial_ends: DialEnds | None = field(default=None, init=False)
 
@@ -192,6 +194,8 @@ class Bench:
         from bench.readings.resonance_run import merged
 
         name = self.session.next_reading()
+        words = self._words_for(item)
+        cells = {**cells, "note": "; ".join(filter(None, [cells.get("note"), *words]))}
         heads = list(notes)
         files: dict[str, str] = {}
         for number, one in enumerate(search, start=1):
@@ -220,7 +224,39 @@ class Bench:
         }
         self.session.append(table or item.kind, {**common, **cells, **files})
         self.made.append((table or item.kind, name))
+        self._tell_noted(item, words)
         return name
+
+    def note_down(self, item: Wanted) -> None:
+        """Keep what the operator has noted meanwhile for the first row of this reading that is recorded from now on."""
+        for text in self.reporter.notes():
+            self.session.log("note", reading=item.words(), text=text)
+            self._noted.setdefault(item.words(), []).append(text)
+
+    def _words_for(self, item: Wanted) -> list[str]:
+        self.note_down(item)
+        return self._noted.pop(item.words(), [])
+
+    def _tell_noted(self, item: Wanted, words: Sequence[str]) -> None:
+        if words:
+            self.reporter.say(f"  note kept with {item.words()}")
+
+    def finish(self, item: Wanted, begun: int) -> None:
+        """Put what was noted after a reading's last row into that row: a copy with the note takes its place."""
+        words = self._words_for(item)
+        if not words:
+            return
+        if len(self.made) == begun:
+            self.reporter.say(f"  note kept in the log only: nothing is on record of {item.words()}")
+            return
+        table, name = self.made.pop()
+        row = next(row for row in self.session.rows(table) if row["reading"] == name)
+        kept = {key: row[key] for key in TABLES[table].header if key in row and key != "reading"}
+        # The copy first: a run that ends here has the row twice, never not at all.
+        copy = self.session.append(table, {**kept, "note": "; ".join(filter(None, [row["note"], *words]))})
+        self.session.withdraw(table, name, f"{copy} is the same with the operator's note")
+        self.made.append((table, copy))
+        self._tell_noted(item, words)
 
     def withdraw_from(self, first: int, why: str) -> None:
         """Withdraw what this run recorded from its `first`-th reading on."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, fields
@@ -151,7 +152,11 @@ def hand_words(position: str | None) -> str:
     return f"Hold a hand at the {position}, still" if position else "Hands and body well away from the set"
 
 
-KEYS = "s: leave out, r: this reading again, w: withdraw the last, p: pause, q: stop"
+KEYS = (
+    "s: leave out, r: this reading again, w: withdraw the last, p: pause, q: stop",
+    "n and words: a note beside this reading, for instance: n wind, set shaking",
+)
+_NOTE = re.compile(r"(?:n|note)\s+(.+)", re.IGNORECASE)
 
 
 class ConsoleOperator:
@@ -167,6 +172,8 @@ class ConsoleOperator:
         Shows one line.
     typed : callable
         A line typed while nothing was asked, None where there is none.
+    note : callable
+        Is given the operator's words on the reading in hand.
     """
 
     def __init__(
@@ -175,11 +182,13 @@ class ConsoleOperator:
         ask: Callable[[str], str],
         say: Callable[[str], None],
         typed: Callable[[], str | None] = lambda: None,
+        note: Callable[[str], None] = lambda text: None,
     ) -> None:
         self._control = control
         self._ask = ask
         self._say = say
         self._typed = typed
+        self._note = note
         self._setup: Setup | None = None
 
     def _line(self, prompt: str) -> str:
@@ -189,7 +198,11 @@ class ConsoleOperator:
                 return answer
 
     def _obeyed(self, answer: str) -> bool:
-        """Whether a line was a question for the keys; any other key of `KEYS` raises what it stands for."""
+        """Whether a line was a question for the keys, or a note; any other key of `KEYS` raises what it stands for."""
+        if noted := _NOTE.fullmatch(answer):
+            self._note(noted[1].strip())
+            self._say("  noted")
+            return True
         match answer.lower():
             case "q" | "stop":
                 raise Stopped("Stopped. What was recorded is kept; run the same command to go on.")
@@ -202,7 +215,8 @@ class ConsoleOperator:
             case "p" | "pause":
                 raise Paused("paused")
             case "?" | "help":
-                self._say(f"  {KEYS}")
+                for line in KEYS:
+                    self._say(f"  {line}")
                 return True
             case _:
                 return False

@@ -26,6 +26,7 @@ class Reporter:
         self.done = 0
         self.left = 0
         self.sight: Sight | None = None
+        self._noted: list[str] = []
 
     def __enter__(self) -> Self:
         return self
@@ -69,6 +70,15 @@ class Reporter:
         ready, _, _ = select.select([sys.stdin], [], [], 0)
         line = sys.stdin.readline() if ready else ""
         return line.rstrip("\n") if line else None
+
+    def note(self, text: str) -> None:
+        """The operator's words on the reading in hand."""
+        self._noted.append(text)
+
+    def notes(self) -> list[str]:
+        """What was noted since the last call."""
+        found, self._noted = self._noted, []
+        return found
 
     def reading(self, what: str, then: str) -> None:
         """A reading begins; `then` is what comes after it."""

@@ -81,7 +81,8 @@ def measure(
         elif hands is not None:
             operator = hands
         else:
-            person = ConsoleOperator(session.plan.receiver.control, screen.ask, screen.say, screen.typed)
+            control = session.plan.receiver.control
+            person = ConsoleOperator(control, screen.ask, screen.say, screen.typed, screen.note)
             sight.glance = person.glance
             operator = person
         screen.sight = sight

@@ -33,12 +33,17 @@ class Runner:
             try:
                 self._with_retries(item, begun)
             except Withdrawn:
+                bench.note_down(item)
                 coming[:0] = [*self._taken_back(begun), item]
                 continue
             except Skipped as why:
                 left.append(f"{item.words()}: {why}")
                 bench.reporter.left_out(item.words(), str(why))
                 bench.session.log("left-out", reading=item.words(), why=str(why))
+            except BaseException:
+                bench.finish(item, begun)
+                raise
+            bench.finish(item, begun)
             if len(bench.made) > begun:
                 self._done.append((item, begun))
         return len(bench.made), left

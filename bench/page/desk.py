@@ -239,6 +239,11 @@ class Desk:
                     return
                 self._news.wait(LOOK_S)
 
+    def held_in_turn(self) -> bool:
+        """Whether it was paused while the control is being turned."""
+        with self._news:
+            return self._now.kind == "turn" and self._held_now()
+
     def notes(self) -> list[str]:
         """Notes written since the last call."""
         with self._news:

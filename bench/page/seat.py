@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from bench.errors import ReadingError
 from bench.measuring.operator import (
     Again,
     Operator,
@@ -72,9 +73,12 @@ class PageSensor(SeenSensor):
         self._desk = desk
 
     def read(self, seconds: float) -> Sequence[Sample]:
-        """As the sensor's; raises what was pressed on the page."""
+        """As the sensor's; raises what was pressed on the page, and after a pause in the middle of a turn that this was so."""
         with heard():
             self._desk.heed()
+            if self._desk.held_in_turn():
+                self._desk.hold()
+                raise ReadingError("There was a pause in the middle of the turn.")
         samples = super().read(seconds)
         if self._desk.marked(MARK_LASTS_S):
             return [replace(sample, mark=True) for sample in samples]
@@ -118,6 +122,9 @@ class PageReporter(Reporter):
 
     def ask(self, prompt: str) -> str:
         return self._inner.ask(prompt)
+
+    def notes(self) -> list[str]:
+        return self._seat.desk.notes()
 
     def reading(self, what: str, then: str) -> None:
         self._inner.reading(what, then)
@@ -226,8 +233,6 @@ class Seat:
 
     def recorded(self) -> None:
         """Rows are on disk."""
-        for note in self.desk.notes():
-            self.session.log("note", reading=self._here, text=note)
         self.refresh()
 
     def sees_rest(self, angle_deg: float) -> bool:

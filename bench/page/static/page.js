@@ -49,6 +49,8 @@ const presses = {
   withdraw: () => send("press", { what: "withdraw" }),
   pause: () => send("press", { what: picture.run?.paused === "pressed" ? "resume" : "pause" }),
   note: () => {
+    const reading = picture.doing?.reading;
+    if (reading) setText(at("note-label"), `Goes into the row of ${reading}`);
     at("note-box").showModal();
     at("note").focus();
   },
@@ -67,7 +69,7 @@ at("note-form").addEventListener("submit", () => {
   send("press", { what: "note", text: at("note").value }).then((kept) => {
     if (kept) {
       at("note").value = "";
-      refuse("Note kept.");
+      refuse("Noted.");
     }
   });
 });
@@ -193,7 +195,7 @@ const show = {
   },
 
   run(run) {
-    const words = { pressed: "Paused. Press P to go on.", closed: "Paused while no page was open." };
+    const words = { pressed: "Paused: press P to go on. You may unplug; what is back by then is found again.", closed: "Paused while no page was open." };
     const state = at("run-state");
     setText(state, run.paused ? words[run.paused] : run.wished ? "Heard. One moment." : "");
     state.className = run.paused ? "state held" : "state";

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,13 @@ import pytest
 
 from bench.measuring.bench import Bench
 from bench.measuring.instruments import Instruments
+from bench.measuring.kinds import Wanted
 from bench.measuring.operator import ConsoleOperator, Stopped
 from bench.measuring.progress import Reporter
 from bench.measuring.runner import Runner
 from bench.measuring.wanted import beyond_the_dial, lacking, still_wanted
 from bench.plan.schema import parse_plan, recipe
+from bench.session.checking import check_session
 from bench.session.folder import Session
 from drivers.errors import Misuse, TimedOut
 
@@ -56,12 +59,14 @@ class Keyboard:
         self.asked.append(prompt)
         return next(self._answers)
 
-    def operator(self) -> ConsoleOperator:
-        return ConsoleOperator(parse_plan(PLAN).receiver.control, self.ask, self.said.append)
+    def operator(self, note: Callable[[str], None] = lambda text: None) -> ConsoleOperator:
+        return ConsoleOperator(parse_plan(PLAN).receiver.control, self.ask, self.said.append, note=note)
 
 
 def runner(session: Session, keyboard: Keyboard, instruments: Any = None) -> Runner:
-    return Runner(Bench(session, keyboard.operator(), instruments or Instruments(session.plan), Reporter(0)))
+    screen = Reporter(0)
+    operator = keyboard.operator(screen.note)
+    return Runner(Bench(session, operator, instruments or Instruments(session.plan), screen))
 
 
 def row(**cells: Any) -> dict[str, Any]:
@@ -207,6 +212,68 @@ def test_a_pause_lets_go_of_the_instruments_and_goes_on(tmp_path: Path) -> None:
     assert let_go == ["now"]
     assert any(said.startswith("Paused before coil K: resonance at dial 0") for said in keyboard.said)
     assert [r["f0_hz"] for r in session.rows("resonance")] == [3.9e6]
+
+
+def noted(session: Session) -> list[tuple[str, str]]:
+    lines = [json.loads(line) for line in (session.path / "log.jsonl").read_text("utf-8").splitlines()]
+    return [(line["reading"], line["text"]) for line in lines if line["event"] == "note"]
+
+
+def test_a_note_goes_into_the_row_of_the_reading_in_hand(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "noted", PLAN)
+    first = ["", "n wind, set shaking", "NOTE twice", "", "", "3.9MHz"]
+    answers = [*first, "n of the second", "s", "", "", "8.4MHz"]
+    keyboard, recorded, _ = typed(session, answers)
+    assert recorded == 2
+    assert [(row["dial"], row["note"]) for row in session.rows("resonance")] == [
+        (0.0, "wind, set shaking; twice"),
+        (100.0, None),
+    ]
+    # What was noted of a reading without a row is in the log at least.
+    assert noted(session) == [
+        ("coil K: resonance at dial 0", "wind, set shaking"),
+        ("coil K: resonance at dial 0", "twice"),
+        ("coil K: resonance at dial 50", "of the second"),
+    ]
+    assert keyboard.said.count("  noted") == 3
+
+
+def test_a_note_waits_for_its_own_reading_where_the_one_before_is_taken_again(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "waits", PLAN)
+    slip = ["", "", "", "3.3MHz", "n second", "w"]
+    typed(session, [*slip, "", "", "3.9MHz", "", "", "5.2MHz", "s"])
+    assert [(row["dial"], row["f0_hz"], row["note"]) for row in session.rows("resonance")] == [
+        (0.0, 3.9e6, None),
+        (50.0, 5.2e6, "second"),
+    ]
+
+
+def test_a_note_after_the_last_row_goes_into_that_row(tmp_path: Path) -> None:
+    session = Session.create(tmp_path / "late", PLAN)
+    screen = Reporter(0)
+
+    class Late(Bench):
+        def record(self, item: Wanted, cells: Mapping[str, Any], **more: Any) -> str:
+            name = super().record(item, cells, **more)
+            if item.dial == 50.0:
+                screen.note("after the row")
+            return name
+
+    keyboard = Keyboard(["", "", "", "3.9MHz", "", "", "5.2MHz", "", "", "8.4MHz"])
+    bench = Late(session, keyboard.operator(screen.note), Instruments(session.plan), screen)
+    with session.lock():
+        recorded, _ = Runner(bench).run(still_wanted(session, ["resonance"], [], cold=False))
+    assert recorded == 3
+    rows = session.rows("resonance")
+    assert [(row["dial"], row["f0_hz"], row["note"]) for row in rows] == [
+        (0.0, 3.9e6, None),
+        (50.0, 5.2e6, "after the row"),
+        (100.0, 8.4e6, None),
+    ]
+    # Rows are only ever appended (the contract): the row without the note is there still, withdrawn.
+    text = (session.path / "resonance.csv").read_text("utf-8")
+    assert text.count("5200000") == 2
+    assert check_session(session.path).faults == []
 
 
 def test_never_can_be_typed_and_answers_the_frequency(tmp_path: Path) -> None:

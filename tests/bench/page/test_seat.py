@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from worlds import TankWorld
 
+from bench.errors import ReadingError
 from bench.measuring.operator import Again, Skipped, Stopped, Turn, Withdrawn
 from bench.measuring.run import Outcome, measure
 from bench.page.desk import ALWAYS, Desk, NotNow, Now
@@ -19,6 +21,7 @@ from bench.page.run import seated
 from bench.page.seat import Seat
 from bench.readings.turning import LEVEL_FULL_SCALE_V
 from bench.session.folder import Session
+from drivers.fakes import FakeAnalyzer
 from drivers.roles import Sample
 
 PLAN = """
@@ -213,7 +216,7 @@ def test_the_last_reading_is_taken_back_and_taken_again(session: Session) -> Non
     assert desk.picture()["plan"]["done"] == 3
 
 
-def test_a_note_is_kept_in_the_log_beside_its_reading(session: Session) -> None:
+def test_a_note_goes_into_the_row_of_the_reading_in_hand(session: Session) -> None:
     note = "hand <b>near</b> the coil"
 
     def act(desk: Desk, picture: dict[str, Any]) -> None:
@@ -222,10 +225,44 @@ def test_a_note_is_kept_in_the_log_beside_its_reading(session: Session) -> None:
             desk.press("note", note)
         desk.answer(now["ask"], "done", "4.2 MHz" if now["lines"][0].startswith("Resonance") else "")
 
-    run(session, act, "resonance")
+    _, _, desk = run(session, act, "resonance")
     lines = [json.loads(line) for line in (session.path / "log.jsonl").read_text().splitlines()]
     kept = [(line["reading"], line["text"]) for line in lines if line["event"] == "note"]
     assert kept == [("coil K: resonance at dial 50", note)]
+    assert [(row["dial"], row["note"]) for row in session.rows("resonance")] == [
+        (0.0, None),
+        (50.0, note),
+        (100.0, None),
+    ]
+    assert desk.picture()["told"][-1] == "note kept with coil K: resonance at dial 50"
+
+
+def test_what_was_unplugged_during_a_pause_is_found_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[FakeAnalyzer] = []
+
+    def opened(role: str, config: dict[str, Any]) -> FakeAnalyzer:
+        made.append(FakeAnalyzer(TankWorld()))
+        return made[-1]
+
+    monkeypatch.setattr("drivers.registry.open_instrument", opened)
+    text = f'{PLAN}[instruments.analyzer]\ndriver = "scpi-analyzer"\naddress = "TCPIP::127.0.0.1::5025::SOCKET"\n'
+    session = Session.create(tmp_path / "pulled", text.format(supply="45 V"))
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        now = picture["now"]
+        if now["lines"][0] == "Set the dial to 50" and len(made) == 1:
+            desk.press("pause", "")
+            made[-1].close()
+            with pytest.raises(NotNow):
+                desk.answer(now["ask"], "done", "")
+            desk.press("resume", "")
+        desk.answer(now["ask"], now["choices"][0]["name"], "")
+
+    outcome, _, _ = run(session, act, "resonance")
+    assert (outcome.recorded, outcome.lacking) == (3, 0)
+    assert len(made) == 2
 
 
 @pytest.mark.parametrize(("supply", "asked"), [("45 V", False), ("90 V", True)])
@@ -294,6 +331,36 @@ def test_a_press_ends_a_turn_under_way(session: Session, wish: str, raised: type
     with pytest.raises(raised):
         board.read(0.1)
     board.read(0.1)
+
+
+def test_a_pause_in_the_middle_of_a_turn_has_the_turn_taken_again(session: Session) -> None:
+    desk = Desk()
+    board = Seat(session, desk).seen(Board())
+    desk.allow(ALWAYS)
+    # At a question a pause holds the question, and the picture of the control stays alive.
+    desk.tell(Now(("Set the dial to 40",), kind="ask"))
+    desk.press("pause", "")
+    assert board.read(0.1)
+    desk.press("resume", "")
+    desk.tell(Now(("Turn slowly UP",), kind="turn", way="up"))
+    assert board.read(0.1)
+    desk.press("pause", "")
+    failed: list[BaseException] = []
+
+    def read() -> None:
+        try:
+            board.read(0.1)
+        except ReadingError as problem:
+            failed.append(problem)
+
+    reading = threading.Thread(target=read, daemon=True)
+    reading.start()
+    reading.join(0.1)
+    assert reading.is_alive()
+    desk.press("resume", "")
+    reading.join(10)
+    assert "pause" in str(failed[0])
+    assert board.read(0.1)
 
 
 @pytest.mark.parametrize("listen", [False, True])
