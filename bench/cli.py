@@ -86,7 +86,6 @@ def main(argv: list[str] | None = None) -> Any:
     except BrokenPipeError:
         sys.exit(1)
     except OSError as problem:
-        _fail(
-            f"The system refused: {problem.strerror or problem}. Nothing recorded is lost; make room, then run it again.",
-            1,
-        )
+        from bench.session import disk
+
+        _fail(disk.refused(problem), 1)

@@ -13,7 +13,8 @@ from typing import Any
 
 from bench.errors import SessionError
 from bench.measuring.run import measure
-from bench.session.folder import PLAN, Session
+from bench.session.folder import Session
+from bench.session.place import PLAN
 from bench.virtual.hands import VirtualBench
 from bench.virtual.scenario import demo_plan_path
 from bench.virtual.scoring import Score, score, summarise

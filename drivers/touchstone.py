@@ -133,6 +133,12 @@ def _check_whole(path: Path, text: str) -> None:
             f"{path}: Touchstone version {told[1][:20]!r} is not known. Save it as version 1.1 or 2.0."
         )
     version_2 = told is not None
+    wrong = next((word for word in _references(text, option) if not _is_resistance(word)), None)
+    if wrong is not None:
+        raise SweepFileError(
+            f"{path}: its reference resistance is {wrong[:20]!r}, and must be more than 0 ohm. Correct it in the option line "
+            '(such as "# Hz S RI R 50") or under [Reference], or save the sweep again.'
+        )
     named = SUFFIX.search(path.name)
     ports = _keyword(text, "number of ports") if version_2 else int(named.group(2) or 0) if named else 0
     if ports not in (1, 2):
@@ -169,6 +175,22 @@ def _check_whole(path: Path, text: str) -> None:
             f"{path}: the last line does not end, so its last number may have lost digits: the file may be cut short. "
             "Save or copy it again; if you know it is whole, end its last line with the Enter key."
         )
+
+
+def _references(text: str, option: re.Match[str] | None) -> list[str]:
+    """What stands for reference resistances: after R in the option line, and under version 2's keyword."""
+    words = option[1].split() if option else []
+    found = [(*words, "nothing")[at + 1] for at, word in enumerate(words) if word.upper() == "R"]
+    told = re.search(r"^\s*\[reference\]([^\[]*)", text, re.MULTILINE | re.IGNORECASE)
+    lines = told[1].splitlines() if told else []
+    return found + [word for line in lines for word in line.split("!")[0].split("#")[0].split()]
+
+
+def _is_resistance(word: str) -> bool:
+    try:
+        return 0.0 < float(word) < float("inf")
+    except ValueError:
+        return False
 
 
 def _ends_whole(text: str, rows: Sequence[Sequence[str]]) -> bool:

@@ -143,7 +143,7 @@ def _swept(
     from bench.measuring.open_short_load import sweep_standard
     from bench.model import tuning_span
     from bench.quantities import show
-    from bench.session.folder import PLAN
+    from bench.session.place import PLAN
     from bench.virtual.hands import VirtualBench
 
     plan = opened.plan

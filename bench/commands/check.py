@@ -38,8 +38,14 @@ def command(session: str, as_json: bool) -> None:
     if report.faults:
         count = len(report.faults)
         raise SessionError(
-            f"{count} fault{'s' if count > 1 else ''} in {report.path}; the first: {report.faults[0]}. "
-            "Correct it with an editor, or take the line out and keep it elsewhere."
+            f"{count} fault{'s' if count > 1 else ''} in {report.path}; the first: {_with_next_move(report.faults[0])}"
         )
     if not as_json:
         click.echo(f"{report.path} is whole.")
+
+
+def _with_next_move(fault: str) -> str:
+    """A fault as a sentence; a fault that is one already says what to do itself."""
+    if fault.endswith("."):
+        return fault
+    return f"{fault}. Correct it with an editor, or take the line out and keep it elsewhere."

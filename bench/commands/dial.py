@@ -21,7 +21,10 @@ MOST_ROWS = 2001
 @click.argument("session")
 @click.option("--coil", "coils", multiple=True, metavar="NAME", help="This coil only; may be repeated.")
 @click.option(
-    "--step", type=Count(), metavar="N", help="Divisions from row to row (default: a tenth of the dial)."
+    "--step",
+    type=Count("divisions", "10 or 2.5"),
+    metavar="N",
+    help="Divisions from row to row (default: a tenth of the dial).",
 )
 @click.option(
     "--band", nargs=2, type=_FREQUENCY, metavar="F1 F2", help="A band to spread, for example 3.5MHz 3.8MHz."

@@ -28,7 +28,8 @@ def command(
     from contextlib import ExitStack
 
     from bench.measuring.run import measure
-    from bench.session.folder import PLAN, Session
+    from bench.session.folder import Session
+    from bench.session.place import PLAN
 
     opened = Session.open(session)
     with ExitStack() as stack:

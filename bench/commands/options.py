@@ -49,9 +49,13 @@ class Quantity(Parameter):
 
 
 class Count(Parameter):
-    """A number more than zero, fractions allowed."""
+    """A number more than zero, fractions allowed, of what `things` says."""
 
     name = "number"
+
+    def __init__(self, things: str, example: str) -> None:
+        self.things = things
+        self.example = example
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         import math
@@ -59,9 +63,13 @@ class Count(Parameter):
         try:
             number = float(value)
         except ValueError:
-            self.fail(f'"{value}" is not a number', param, ctx)
+            number = math.nan
         if not (math.isfinite(number) and number > 0):
-            self.fail(f'"{value}" must be more than zero', param, ctx)
+            self.fail(
+                f'"{str(value)[:40]}" is no number of {self.things}; write one more than zero, such as {self.example}',
+                param,
+                ctx,
+            )
         return number
 
 

@@ -32,7 +32,8 @@ def command(
     from contextlib import ExitStack
 
     from bench.page.run import run_page, served
-    from bench.session.folder import PLAN, Session
+    from bench.session.folder import Session
+    from bench.session.place import PLAN
 
     opened = Session.open(session)
     for name in coils:

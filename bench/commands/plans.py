@@ -21,7 +21,7 @@ def plan_path(given: str) -> Path:
         None of them is there.
     """
     from bench.errors import PlanError, SessionError
-    from bench.session.folder import PLAN, find
+    from bench.session.place import PLAN, find
 
     try:
         path = Path(given)

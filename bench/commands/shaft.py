@@ -25,7 +25,8 @@ def command(session: str, virtual: bool, as_json: bool) -> None:
     from bench.measuring.progress import Reporter
     from bench.readings.shaft import measure_shaft
     from bench.session import shaft as kept
-    from bench.session.folder import PLAN, Session
+    from bench.session.folder import Session
+    from bench.session.place import PLAN
     from bench.virtual.hands import VirtualBench
 
     opened = Session.open(session)

@@ -23,7 +23,8 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
     from bench.errors import SessionError
     from bench.plan.schema import read_plan_text
     from bench.session import disk
-    from bench.session.folder import PLAN, Session, find
+    from bench.session.folder import Session
+    from bench.session.place import PLAN, find
 
     if sum([plan_file is not None, like is not None, example]) > 1:
         raise click.UsageError("Say one of --plan FILE, --like OLD and --example.")

@@ -48,7 +48,8 @@ def command(
     from bench.errors import ReadingError
     from bench.fit.fitting import fit_parts
     from bench.plan.changes import plan_changes
-    from bench.session.folder import PLAN, Session
+    from bench.session.folder import Session
+    from bench.session.place import PLAN
 
     if chart is not None and chart.suffix.lower() not in ENDINGS:
         raise click.UsageError(

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 
 @click.command("winding")
-@click.option("--turns", type=Count(), required=True, metavar="N", help="Turns, fractions allowed.")
+@click.option(
+    "--turns", type=Count("turns", "27 or 5.5"), required=True, metavar="N", help="Turns, fractions allowed."
+)
 @click.option(
     "--diameter", type=Quantity("length"), metavar="D", help="Mean diameter, wire centre to wire centre."
 )
@@ -39,7 +41,12 @@ if TYPE_CHECKING:
 @click.option(
     "--temperature", type=float, default=20.0, show_default=True, metavar="C", help="Copper, in Celsius."
 )
-@click.option("--tickler-turns", type=Count(), metavar="N", help="A tickler on the same axis; needs its gap.")
+@click.option(
+    "--tickler-turns",
+    type=Count("turns", "27 or 5.5"),
+    metavar="N",
+    help="A tickler on the same axis; needs its gap.",
+)
 @click.option(
     "--tickler-gap",
     type=Quantity("length", zero=True),

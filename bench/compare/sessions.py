@@ -67,7 +67,7 @@ def compare_sessions(before: Session, after: Session) -> Comparison:
 def _side(session: Session) -> Side:
     from bench.plan.schema import read_plan_text
     from bench.plan.text import read_toml
-    from bench.session.folder import PLAN
+    from bench.session.place import PLAN
 
     path = session.path / PLAN
     frames = {name: session.frame(name) for name in ("resonance", "onset")}

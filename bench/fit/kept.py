@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
-from bench.errors import BenchError, SessionError
-from bench.session.folder import FIT, PLAN, Session
+from bench.errors import SessionError
+from bench.session import disk
+from bench.session.folder import FIT, Session
+from bench.session.place import PLAN
 
 
 def bring_up_to_date(session: Session, say: Callable[[str], None]) -> None:
@@ -27,18 +28,13 @@ def fit_lacks(session: Session) -> str | None:
     except FileNotFoundError:
         return "There is no fit yet"
     except OSError as problem:
-        raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
+        raise disk.cannot_read(path, problem) from problem
     for name in (PLAN, *(f"{table}.csv" for table in ("resonance", "onset", "curve"))):
         part = session.path / name
         if part.exists() and part.stat().st_mtime_ns > made:
             return f"{name} is newer than the fit"
     try:
-        whole = _is_fit(session.read_fit())
-    except BenchError:
-        whole = False
-    return None if whole else "fit.json is damaged"
-
-
-def _is_fit(fit: Any) -> bool:
-    coils = fit.get("coils") if isinstance(fit, dict) else None
-    return isinstance(coils, list) and all(isinstance(c, dict) and "name" in c for c in coils)
+        session.read_fit()
+    except SessionError:
+        return "fit.json is damaged"
+    return None

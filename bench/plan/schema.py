@@ -470,7 +470,9 @@ def read_plan_text(path: Path) -> str:
             raw = stream.read(plan_text.MOST_BYTES + 1)
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or problem
-        raise PlanError(f"{str(path)[:200]} cannot be read: {reason}.") from problem
+        raise PlanError(
+            f"{str(path)[:200]} cannot be read: {reason}. Give a plan.toml that can be."
+        ) from problem
     if len(raw) > plan_text.MOST_BYTES:
         raise PlanError(f"{path} is larger than a plan can be ({plan_text.MOST_BYTES // 1024} kB).")
     try:

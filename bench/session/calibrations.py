@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench.errors import SessionError
-from bench.session import disk
+from bench.session import disk, shapes
 from bench.session.files import time_text
 
 if TYPE_CHECKING:
@@ -146,24 +146,34 @@ def newest(session: Session) -> Kept | None:
 
 def changed_at(session: Session) -> datetime | None:
     """When the cable was last changed, if ever it was."""
-    path = session.path / FOLDER / CHANGED
-    if not path.is_file():
+    return changed_at_in(session.path / FOLDER)
+
+
+def changed_at_in(root: Path) -> datetime | None:
+    """The same, of a folder of calibrations.
+
+    Raises
+    ------
+    SessionError
+        Its file is damaged.
+    """
+    path = root / CHANGED
+    if not path.exists():
         return None
-    return _moment(_json(path), "time", path)
+    return datetime.fromisoformat(_json(path, "cable-changed")["time"])
 
 
 def _entries(root: Path) -> list[Path]:
     return sorted(root.iterdir()) if root.is_dir() else []
 
 
-def _json(path: Path) -> dict[str, Any]:
+def _json(path: Path, what: shapes.FileName) -> dict[str, Any]:
     try:
-        facts = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as problem:
-        raise _damaged(path) from problem
-    if not isinstance(facts, dict):
-        raise _damaged(path)
-    return facts
+        return shapes.read(path, what)
+    except (FileNotFoundError, shapes.ShapeError) as problem:
+        raise SessionError(
+            f"{path} is damaged ({problem}). Calibrate again: `regenbench calibrate`."
+        ) from problem
 
 
 def read(path: Path) -> Kept:
@@ -174,25 +184,6 @@ def read(path: Path) -> Kept:
     SessionError
         Its facts are damaged.
     """
-    facts = _json(path / FACTS)
-    numbers = {}
-    for key in ("low_hz", "high_hz", "open_c_f", "short_l_h", "load_ohm"):
-        value = facts.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            raise _damaged(path / FACTS)
-        numbers[key] = float(value)
-    return Kept(path, _moment(facts, "made_at", path / FACTS), str(facts.get("analyzer", "")), **numbers)
-
-
-def _moment(facts: Mapping[str, Any], key: str, path: Path) -> datetime:
-    try:
-        moment = datetime.fromisoformat(str(facts.get(key)))
-    except ValueError as problem:
-        raise _damaged(path) from problem
-    if moment.tzinfo is None:
-        raise _damaged(path)
-    return moment
-
-
-def _damaged(path: Path) -> SessionError:
-    return SessionError(f"{path} is damaged. Calibrate again: `regenbench calibrate`.")
+    facts = _json(path / FACTS, "calibration")
+    numbers = {key: float(facts[key]) for key in ("low_hz", "high_hz", "open_c_f", "short_l_h", "load_ohm")}
+    return Kept(path, datetime.fromisoformat(facts["made_at"]), facts["analyzer"], **numbers)

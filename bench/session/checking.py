@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterable, Iterator
-from contextlib import suppress
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from bench.errors import PlanError, SessionError
-from bench.plan.schema import Plan, coil_name, recipe
-from bench.session import calibrations, disk
+from bench.plan.schema import Plan, coil_name, load_plan, recipe
+from bench.session import calibrations, disk, shaft, shapes
 from bench.session import files as table_files
 from bench.session.files import Content, Damage
-from bench.session.folder import FIT, LEVELS, LOG, PACKAGE, Session, find
+from bench.session.folder import FIT, LEVELS, LOG, PACKAGE, Session
+from bench.session.place import PLAN, find
 from bench.session.plausible import unlikely
 from bench.session.store import read_table
 from bench.session.tables import LEVEL_COLUMNS, TABLES, TRACE_COLUMNS, Column, Table
@@ -50,15 +49,15 @@ def check_session(name: str | Path) -> Report:
     """
     folder = find(name)
     report = Report(folder)
-    cut_short = [file for file in _ending_files() if disk.tail(folder / file)[1]] if folder.is_dir() else []
+    cut_short = [file for file in _ending_files() if _unfinished(folder / file)] if folder.is_dir() else []
     plan = None
     try:
-        plan = Session.open(name).plan
+        plan = _opened(name, folder).plan
         report.files.append("plan.toml: sound")
     except PlanError as problem:
         report.faults += str(problem).split("\n")
     for file in cut_short:
-        rest = disk.tail(folder / file)[1]
+        rest = _unfinished(folder / file)
         report.remarks.append(
             f"{file}: the last line is not finished; another run may be writing it"
             if rest
@@ -71,6 +70,24 @@ def check_session(name: str | Path) -> Report:
     _check_calibrations(report, folder)
     _check_json(report, folder)
     return report
+
+
+def _unfinished(path: Path) -> bytes:
+    """What stands after the last line end; nothing where the file cannot be read, which is told of the file itself."""
+    try:
+        return disk.tail(path)[1]
+    except SessionError:
+        return b""
+
+
+def _opened(name: str | Path, folder: Path) -> Session:
+    """The session; a table or log that cannot even be looked at must not keep the rest from being checked."""
+    try:
+        return Session.open(name)
+    except SessionError:
+        if not (folder / PLAN).is_file():
+            raise
+        return Session(folder, load_plan(folder / PLAN))
 
 
 def _ending_files() -> Iterator[str]:
@@ -217,12 +234,25 @@ def _check_raw(report: Report, folder: Path, named: set[str]) -> None:
 
 def _check_calibrations(report: Report, folder: Path) -> None:
     root = folder / calibrations.FOLDER
-    whole = sorted(root.glob(f"c*/{calibrations.FACTS}"))
-    for facts in whole:
+    if not root.is_dir():
+        return
+    places = sorted(path for path in root.glob("c*") if path.is_dir())
+    whole = [path for path in places if (path / calibrations.FACTS).exists()]
+    for path in whole:
         try:
-            calibrations.read(facts.parent).sweeps()
+            calibrations.read(path).sweeps()
         except SessionError as problem:
             report.faults.append(str(problem))
+    try:
+        calibrations.changed_at_in(root)
+    except SessionError as problem:
+        report.faults.append(str(problem))
+    if len(whole) < len(places):
+        broken_off = next(path for path in places if path not in whole)
+        report.remarks.append(
+            f"{calibrations.FOLDER}/: {len(places) - len(whole)} without {calibrations.FACTS}, such as {broken_off.name}; "
+            "it was broken off and does not count"
+        )
     if whole:
         report.files.append(f"{calibrations.FOLDER}/: {len(whole)}")
 
@@ -259,32 +289,37 @@ def _columns_fault(path: Path, file: str, columns: tuple[Column, ...]) -> str | 
 
 
 def _check_json(report: Report, folder: Path) -> None:
-    for file, derived in (
-        (PACKAGE, "it is written anew by the next run"),
-        (FIT, "delete it and run `regenbench fit` again"),
-    ):
+    files: tuple[tuple[str, shapes.FileName, str], ...] = (
+        (PACKAGE, "package", "delete it; the next run writes it anew."),
+        (FIT, "fit", "delete it and run `regenbench fit` again."),
+    )
+    for file, what, next_move in files:
         try:
-            json.loads((folder / file).read_text(encoding="utf-8"))
+            shapes.read(folder / file, what)
             report.files.append(f"{file}: sound")
         except FileNotFoundError:
             continue
-        except (OSError, ValueError, RecursionError) as problem:
-            report.faults.append(f"{file} is damaged ({str(problem)[:80]}): {derived}")
-    with suppress(FileNotFoundError):
-        report.faults += _log_faults(folder / LOG)
+        except shapes.ShapeError as problem:
+            report.faults.append(f"{file} is damaged ({problem}): {next_move}")
+    try:
+        shaft.read(folder / shaft.FILE)
+        report.files.append(f"{shaft.FILE}: sound")
+    except FileNotFoundError:
+        pass
+    except SessionError as problem:
+        report.faults.append(str(problem))
+    report.faults += _log_faults(folder / LOG)
 
 
-def _log_faults(path: Path) -> Iterable[str]:
-    faults = []
+def _log_faults(path: Path) -> Iterator[str]:
     try:
         with path.open("rb") as stream:
             for number, line in enumerate(stream, start=1):
                 try:
-                    json.loads(line)
-                except (ValueError, RecursionError):
-                    faults.append(f"{LOG}, line {number}: is not a JSON object")
+                    shapes.parse(line, "log line")
+                except shapes.ShapeError as problem:
+                    yield f"{LOG}, line {number}: is not what a run writes there ({problem})"
     except FileNotFoundError:
-        raise
+        return
     except OSError as problem:
-        faults.append(f"{LOG} cannot be read: {problem.strerror or problem}")
-    return faults
+        yield str(disk.cannot_read(LOG, problem))

@@ -17,6 +17,17 @@ _REASONS = {
     errno.EACCES: "it may not be written. Change its permissions, or copy the session to a folder of your own.",
     errno.EPERM: "it may not be written. Change its permissions, or copy the session to a folder of your own.",
     errno.ENAMETOOLONG: "the name is too long. Choose a shorter one.",
+    errno.EISDIR: "it is a folder where a file belongs. Move the folder elsewhere.",
+    errno.ENOTDIR: "a part of its path is a file, not a folder. Give another path.",
+    errno.ELOOP: "its links lead in a circle. Give the folder's own path.",
+    errno.EIO: "the disk gives errors. Copy the session to another disk as soon as you can.",
+    errno.EMFILE: "too many files are open. Close other programs, then run the same command again.",
+    errno.ENFILE: "too many files are open. Close other programs, then run the same command again.",
+    errno.ENOMEM: "there is no memory left. Close other programs, then run the same command again.",
+}
+_READ_REASONS = {
+    errno.EACCES: "it may not be read. Change its permissions, or copy the session as a user who may read it.",
+    errno.EPERM: "it may not be read. Change its permissions, or copy the session as a user who may read it.",
 }
 
 
@@ -26,6 +37,28 @@ def cannot_write(path: Path, problem: OSError) -> SessionError:
         problem.errno or 0, f"{problem.strerror or problem}. What was recorded before is kept."
     )
     return SessionError(f"{path}: {reason}")
+
+
+def cannot_read(path: Path | str, problem: OSError) -> SessionError:
+    """The error for a file that could not be read: what, why, and the next move."""
+    known = _REASONS | _READ_REASONS
+    reason = known.get(
+        problem.errno or 0, f"{problem.strerror or problem}. Put that right, then run the same command again."
+    )
+    return SessionError(f"{path} cannot be read: {reason}")
+
+
+def refused(problem: OSError) -> str:
+    """What to say of a refusal by the system that nothing nearer to it has put into words."""
+    reason = _REASONS.get(
+        problem.errno or 0,
+        f"{problem.strerror or problem}. What was recorded is kept; put that right, then run the same command again.",
+    )
+    name = problem.filename
+    shown = str(name) if isinstance(name, str | os.PathLike) else ""
+    if len(shown) > 100:
+        shown = f"{shown[:100]}…"
+    return f"{shown}: {reason}" if shown else f"The system refused: {reason}"
 
 
 def _sync_folder(folder: Path) -> None:
@@ -120,7 +153,7 @@ def tail(path: Path) -> tuple[int, bytes]:
     except FileNotFoundError:
         return 0, b""
     except OSError as problem:
-        raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
+        raise cannot_read(path, problem) from problem
 
 
 def cut(path: Path, size: int) -> None:

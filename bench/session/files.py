@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import SessionError
+from bench.session import disk
 from bench.session.tables import Column, Table
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
@@ -310,5 +311,5 @@ def header_of(path: Path, table: Table) -> tuple[str, ...]:
         with path.open("rb") as stream:
             first = stream.readline(65536)
     except OSError as problem:
-        raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
+        raise disk.cannot_read(path, problem) from problem
     return _header(decode(first, str(path)).splitlines(), table, str(path))

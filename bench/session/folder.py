@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import math
 import os
@@ -20,8 +19,9 @@ from typing import TYPE_CHECKING, Any
 
 from bench.errors import SessionError
 from bench.plan.schema import Plan, load_plan, parse_plan, recipe
-from bench.session import disk
+from bench.session import disk, shapes
 from bench.session import files as table_files
+from bench.session.place import PLAN, find, no_session
 from bench.session.plain import plain, same
 from bench.session.store import TableStore, move_aside
 from bench.session.tables import TABLES
@@ -29,8 +29,6 @@ from bench.session.tables import TABLES
 if TYPE_CHECKING:
     import pandas as pd
 
-SESSIONS = Path("sessions")
-PLAN = "plan.toml"
 PACKAGE = "datapackage.json"
 LOG = "log.jsonl"
 FIT = "fit.json"
@@ -40,37 +38,11 @@ HOLDER = ".session.holder"
 
 _READING = re.compile(r"r(\d{1,9})")
 _SAFE = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,79}")
-_BARE = re.compile(r"[^\W.][\w .+-]{0,79}")
 
 
 def now_utc() -> datetime:
     """The clock of a session."""
     return datetime.now(UTC)
-
-
-def find(name: str | Path) -> Path:
-    """Folder of a session given by its path or by its bare name under ``sessions``.
-
-    Raises
-    ------
-    SessionError
-        A bare name that no folder should have.
-    """
-    text = str(name)
-    if any(ord(letter) < 32 for letter in text):
-        raise SessionError(f"{text[:80]!r} cannot be a session's name: it holds a control character.")
-    path = Path(text)
-    if path.is_absolute() or len(path.parts) > 1 or text.startswith(("./", ".\\")) or text in (".", ".."):
-        # "new/../old" is old, whether or not there is a new.
-        return Path(os.path.normpath(path))
-    if (path / PLAN).is_file() and not (SESSIONS / path / PLAN).is_file():
-        return path
-    if not _BARE.fullmatch(text) or text != text.strip():
-        raise SessionError(
-            f"{text[:80]!r} cannot be a session's name: use letters, digits, space, - _ + and ., beginning with a letter "
-            "or digit; or give a path."
-        )
-    return SESSIONS / path
 
 
 @dataclass
@@ -159,7 +131,7 @@ class Session:
         """
         folder = find(path)
         if not folder.is_dir():
-            raise SessionError(_no_session(folder))
+            raise SessionError(no_session(folder))
         if not (folder / PLAN).is_file():
             raise SessionError(
                 f"{folder} is not a session folder: it has no {PLAN}. Make a session with `regenbench start`."
@@ -448,16 +420,13 @@ class Session:
         """
         path = self.path / FIT
         try:
-            found = json.loads(path.read_text(encoding="utf-8"))
+            return shapes.read(path, "fit")
         except FileNotFoundError:
             return None
-        except (OSError, ValueError, RecursionError) as problem:
+        except shapes.ShapeError as problem:
             raise SessionError(
-                f"{path} cannot be read ({problem}). Delete it and run `regenbench fit` again."
+                f"{path} is damaged ({problem}). Delete it and run `regenbench fit` again."
             ) from problem
-        if not isinstance(found, dict):
-            raise SessionError(f"{path} is not a fit. Delete it and run `regenbench fit` again.")
-        return found
 
     def refresh_package(self, name: str | None = None) -> None:
         """Write `datapackage.json` anew where the tables' columns are no longer what it says."""
@@ -482,16 +451,3 @@ class Session:
         )
         if new != old:
             disk.write_whole(path, json.dumps(new, indent=2, ensure_ascii=False) + "\n")
-
-
-def _no_session(folder: Path) -> str:
-    near = ""
-    with suppress(OSError):
-        names = [
-            entry.name
-            for entry in os.scandir(folder.parent)
-            if entry.is_dir() and not entry.name.startswith(".")
-        ]
-        close = difflib.get_close_matches(folder.name, names, n=1, cutoff=0.5)
-        near = f" Did you mean {folder.parent / close[0]}?" if close else ""
-    return f"There is no session {folder}.{near} Make it with `regenbench start {folder.name}`."

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.errors import SessionError
-from bench.session import disk
+from bench.session import disk, shapes
 
 if TYPE_CHECKING:
     from bench.readings.shaft import ShaftReading
@@ -32,16 +32,22 @@ def bow(session: Session) -> tuple[float, float]:
     SessionError
         The file is damaged.
     """
-    path = session.path / FILE
     try:
-        first, second = json.loads(path.read_text(encoding="utf-8"))["shaft"]["bow"]
-        found = (float(first), float(second))
+        return read(session.path / FILE)
     except FileNotFoundError:
         return 0.0, 0.0
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as problem:
-        raise SessionError(f"{path} cannot be used. Delete it, or run regenbench shaft again.") from problem
-    if not all(math.isfinite(one) and abs(one) < 0.5 for one in found):
+
+
+def read(path: Path) -> tuple[float, float]:
+    """The bow that a file holds; raises as `bow`, and FileNotFoundError where there is none."""
+    try:
+        first, second = shapes.read(path, "shaft")["shaft"]["bow"]
+    except shapes.ShapeError as problem:
         raise SessionError(
-            f"{path} cannot be used: a bow of {found} cannot be. Delete it, or run regenbench shaft again."
+            f"{path} cannot be used ({problem}). Delete it, or run regenbench shaft again."
+        ) from problem
+    if not max(abs(first), abs(second)) < 0.5:
+        raise SessionError(
+            f"{path} cannot be used: a bow of ({first:g}, {second:g}) cannot be. Delete it, or run regenbench shaft again."
         )
-    return found
+    return float(first), float(second)

@@ -47,7 +47,7 @@ class TableStore:
         except FileNotFoundError:
             return Held((0, 0), table_files.Content(table.header, [], [], []), [])
         except OSError as problem:
-            raise SessionError(f"{path} cannot be read: {problem.strerror or problem}.") from problem
+            raise disk.cannot_read(path, problem) from problem
         signature = (status.st_size, status.st_mtime_ns)
         held = self._held.get(table.name)
         if held is not None and held.signature == signature:
@@ -142,7 +142,7 @@ def read_table(path: Path, table: Table, file: str) -> table_files.Content:
         with path.open("rb") as stream:
             raw = stream.read(MOST_TABLE_BYTES + 1)
     except OSError as problem:
-        raise SessionError(f"{file} cannot be read: {problem.strerror or problem}.") from problem
+        raise disk.cannot_read(file, problem) from problem
     if len(raw) > MOST_TABLE_BYTES:
         raise SessionError(f"{file} is larger than a table can be ({MOST_TABLE_BYTES >> 20} MB).")
     body, end, last = raw.rpartition(b"\n")

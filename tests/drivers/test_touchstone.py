@@ -270,3 +270,21 @@ def test_what_is_not_a_sweep_of_s_in_a_known_version_is_named(
     (tmp_path / name).write_text(text)
     with pytest.raises(SweepFileError, match=says):
         read_sweep(tmp_path / name)
+
+
+@pytest.mark.parametrize("word", ["0", "-50", "nan", "inf", "fifty", ""])
+def test_a_reference_that_is_no_resistance_is_refused(word: str, tmp_path: Path) -> None:
+    """Touchstone File Format Specification 1.1 and 2.0: R n, n "a positive number of ohms" ([Reference] likewise)."""
+    old, new = tmp_path / "old.s1p", tmp_path / "new.ts"
+    old.write_text(f"# Hz S RI R {word}\n1e6 0.5 0\n2e6 0.4 0\n")
+    new.write_text(
+        "[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 1\n[Number of Frequencies] 2\n"
+        f"[Reference] {word or 'none'}\n[Network Data]\n1e6 0.5 0\n2e6 0.4 0\n[End]\n"
+    )
+    for path in (old, new):
+        with pytest.raises(SweepFileError, match=r"reference resistance.*must be more than 0 ohm"):
+            read_sweep(path)
+        path.write_text(
+            path.read_text().replace(f"R {word}\n", "R 75\n").replace(f"] {word or 'none'}\n", "] 75\n")
+        )
+        assert read_sweep(path)[1].tolist() == [0.5, 0.4]

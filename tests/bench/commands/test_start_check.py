@@ -51,6 +51,9 @@ def test_start_like_an_older_session(run: Run) -> None:
         (["start", "old", "--example"], 1, "there already"),
         (["start", "../x\0y", "--example"], 1, "control character"),
         (["start", ".x", "--example"], 1, "cannot be a session's name"),
+        (["start", "x" * 300, "--example"], 1, "cannot be a session's name: use at most 80 letters"),
+        (["start", f"./{'x' * 300}", "--example"], 1, "the name is too long. Choose a shorter one."),
+        (["start", "x", "--plan", "x" * 300], 1, "cannot be read: File name too long. Give"),
     ],
 )
 def test_start_refusals(run: Run, words: list[str], code: int, says: str) -> None:
@@ -237,13 +240,31 @@ def test_text_that_a_spreadsheet_would_run_is_remarked(run: Run) -> None:
     assert "line 3: note" not in out
 
 
+LOGGED = '{"time": "2026-01-31T19:30:00.000Z", "event": "start"}\n'
+
+
 @pytest.mark.parametrize(
     ("file", "text", "fault"),
     [
         ("plan.toml", "x", "plan.toml"),
         ("fit.json", "{", "fit.json is damaged"),
         ("datapackage.json", "", "datapackage.json is damaged"),
-        ("log.jsonl", "{}\nnot json\n", "log.jsonl, line 2"),
+        ("fit.json", '{"coils": 1}', "fit.json is damaged (coils: a list is wanted)"),
+        ("fit.json", '{"coils": [{"name": "B", "l_h": NaN}]}', "coils.0.l_h: a finite number is wanted"),
+        ("fit.json", '{"coils": [{"name": "B", "advice": {"verdict": "sell"}}]}', "coils.0.advice.verdict"),
+        ("datapackage.json", "[]", "datapackage.json is damaged (an object { } is wanted)"),
+        ("datapackage.json", '{"resources": []}', "datapackage.json is damaged ($schema: is missing)"),
+        ("shaft.json", "3", "shaft.json cannot be used"),
+        ("shaft.json", '{"shaft": {"bow": [0.1]}}', "shaft.json cannot be used (shaft.bow"),
+        ("calibrations/cable-changed.json", '{"time": "now"}', "cable-changed.json is damaged (time"),
+        ("calibrations/c001/calibration.json", '{"made_at": 1}', "calibration.json is damaged (made_at"),
+        ("log.jsonl", LOGGED + "not json\n", "log.jsonl, line 2"),
+        ("log.jsonl", LOGGED + "[]\n", "log.jsonl, line 2: is not what a run writes there"),
+        (
+            "log.jsonl",
+            LOGGED.replace("Z", ""),
+            "line 1: is not what a run writes there (time: the time does not say UTC",
+        ),
         ("onset.csv", "a,b\n", "onset.csv, line 1: this is not the table's header"),
         ("onset.csv", "reading,time,coil,recipe\n", "onset.csv, line 1: lacks the column dial"),
         ("sweeps/r1.s1p", "# Hz S RI R 50\n1 2\n", "sweeps/r1.s1p"),
@@ -257,10 +278,47 @@ def test_text_that_a_spreadsheet_would_run_is_remarked(run: Run) -> None:
 )
 def test_check_says_which_file(run: Run, file: str, text: str, fault: str) -> None:
     run("start", "s", "--example")
+    Path("sessions/s", file).parent.mkdir(parents=True, exist_ok=True)
     Path("sessions/s", file).write_text(text, encoding="utf-8")
-    code, out, _ = run("check", "s")
+    code, out, err = run("check", "s")
     assert code == 1
     assert any(fault in line for line in out.splitlines() if line.startswith("fault: "))
+    said = err.splitlines()[-1]
+    assert fault in said
+    assert said.endswith(".")
+    assert ".." not in said
+
+
+@pytest.mark.parametrize("file", ["onset.csv", "log.jsonl", "fit.json", "datapackage.json", "shaft.json"])
+def test_a_folder_where_a_file_belongs_is_named_with_the_next_move(run: Run, file: str) -> None:
+    run("start", "s", "--example")
+    place = Path("sessions/s", file)
+    place.unlink(missing_ok=True)
+    place.mkdir()
+    code, out, err = run("check", "s")
+    assert code == 1
+    assert "resonance.csv: 0 rows" in out
+    said = err.splitlines()[-1]
+    assert file in said
+    assert any(move in said for move in ("Move the folder elsewhere.", "elete it"))
+
+
+def test_bytes_that_are_no_table_are_said_once(run: Run) -> None:
+    run("start", "s", "--example")
+    Path("sessions/s/onset.csv").write_bytes(bytes(range(256)) * 4)
+    code, _, err = run("check", "s")
+    assert code == 1
+    said = err.splitlines()[-1]
+    assert said.endswith("Save the table as UTF-8, or take the line out and keep it elsewhere.")
+    assert said.count("elsewhere") == 1
+
+
+def test_a_calibration_that_was_broken_off_is_remarked(run: Run) -> None:
+    run("start", "s", "--example")
+    Path("sessions/s/calibrations/c001").mkdir(parents=True)
+    code, out, _ = run("check", "s")
+    assert code == 0
+    assert "remark: calibrations/: 1 without calibration.json, such as c001; it was broken off" in out
 
 
 def test_remarks_are_no_faults(run: Run) -> None:

@@ -139,7 +139,14 @@ def test_too_near_self_resonance_is_said(capsys: pytest.CaptureFixture[str]) -> 
         (["--turns", "27", "--diameter", "32mm", "--length", "24pF", "--wire", "0.4mm"], "--length"),
         (["--turns", "many", "--diameter", "32mm", "--length", "24mm", "--wire", "0.4mm"], "--turns"),
         (["--turns", "0", "--diameter", "32mm", "--length", "24mm", "--wire", "0.4mm"], "more than zero"),
-        (["--turns", "nan", "--diameter", "32mm", "--length", "24mm", "--wire", "0.4mm"], "more than zero"),
+        (
+            ["--turns", "nan", "--diameter", "32mm", "--length", "24mm", "--wire", "0.4mm"],
+            "no number of turns",
+        ),
+        (
+            ["--turns", "1e400", "--diameter", "32mm", "--length", "24mm", "--wire", "0.4mm"],
+            "such as 27 or 5.5",
+        ),
         (["--turns", "27", "--diameter", "0mm", "--length", "24mm", "--wire", "0.4mm"], "more than zero"),
         ([*GRID, "--at", "3"], "3.5MHz"),
         ([*GRID, "--tickler-turns", "5"], "--tickler-gap"),

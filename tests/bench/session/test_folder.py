@@ -23,7 +23,8 @@ import skrf
 from bench.errors import PlanError, SessionError
 from bench.plan.schema import recipe
 from bench.session import disk
-from bench.session.folder import LOCK, Session, find
+from bench.session.folder import LOCK, Session
+from bench.session.place import find
 from bench.session.tables import TABLES
 
 PLAN = (Path(__file__).parents[3] / "bench" / "plan" / "example.toml").read_text(encoding="utf-8")
@@ -156,8 +157,9 @@ def test_raw_files_as_others_read_them(session: Session) -> None:
 
 def test_fit_is_written_whole_and_nan_is_null(session: Session) -> None:
     assert session.read_fit() is None
-    session.write_fit({"a": float("nan"), "b": [np.float64(1.5), np.inf], "c": np.arange(2), "d": None})
-    assert session.read_fit() == {"a": None, "b": [1.5, None], "c": [0, 1], "d": None}
+    said = {"coils": [], "a": float("nan"), "b": [np.float64(1.5), np.inf], "c": np.arange(2), "d": None}
+    session.write_fit(said)
+    assert session.read_fit() == {"coils": [], "a": None, "b": [1.5, None], "c": [0, 1], "d": None}
     (session.path / "fit.json").write_text("{", encoding="utf-8")
     with pytest.raises(SessionError, match="Delete it and run `regenbench fit` again"):
         session.read_fit()
@@ -167,21 +169,24 @@ def test_fit_is_written_whole_and_nan_is_null(session: Session) -> None:
 
 
 def test_a_fit_that_says_the_same_stays_as_it_is_and_counts_as_made_now(session: Session) -> None:
-    first = {"made_at": "2026-01-01T00:00:00.000Z", "coils": [{"l_h": 2.2e-5, "in_window": True}]}
+    first = {
+        "made_at": "2026-01-01T00:00:00.000Z",
+        "coils": [{"name": "B", "l_h": 2.2e-5, "in_window": True}],
+    }
     session.write_fit(first)
     path = session.path / "fit.json"
     before = path.read_bytes()
     os.utime(path, (1e9, 1e9))
     again = {
         "made_at": "2026-02-02T00:00:00.000Z",
-        "coils": [{"l_h": 2.2e-5 * (1 + 1e-13), "in_window": True}],
+        "coils": [{"name": "B", "l_h": 2.2e-5 * (1 + 1e-13), "in_window": True}],
     }
     assert session.write_fit(again) == first
     assert path.read_bytes() == before
     assert path.stat().st_mtime > 1e9
     other = {
         "made_at": "2026-02-02T00:00:00.000Z",
-        "coils": [{"l_h": 2.2e-5 * (1 + 1e-6), "in_window": True}],
+        "coils": [{"name": "B", "l_h": 2.2e-5 * (1 + 1e-6), "in_window": True}],
     }
     assert session.write_fit(other) == other == session.read_fit()
 
