@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from drivers.errors import Misuse
+from drivers.fields import Fields
 
 Column = Literal["frequency", "real", "imaginary", "magnitude", "db", "return_loss_db", "angle", "-"]
 COLUMNS: tuple[Column, ...] = (
@@ -27,6 +27,7 @@ COLUMNS: tuple[Column, ...] = (
     "angle",
     "-",
 )
+FACTORS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6}
 FREQUENCY_UNITS = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 LINE_ENDS = ("\r\n", "\n", "\r")
 SEPARATORS = (",", ";", "\t", " ", ":", "|")
@@ -39,6 +40,14 @@ _SWEEP_FIELDS: dict[str, int] = {
     **{
         f"{end}_{unit}": decimals
         for end in ("start", "stop", "center", "span", "step")
+        for unit, decimals in (("hz", 0), ("khz", 3), ("mhz", 6))
+    },
+}
+_LIST_FIELDS: dict[str, int] = {
+    "points": 0,
+    **{
+        f"{many}_{unit}": decimals
+        for many in ("frequency", "frequencies")
         for unit, decimals in (("hz", 0), ("khz", 3), ("mhz", 6))
     },
 }
@@ -119,6 +128,42 @@ class SweepTalk:
 
 
 @dataclass(frozen=True)
+class ListTalk:
+    """How a free list of frequencies is asked for: many in one request, `separator` between them, or one at a time."""
+
+    talk: SweepTalk
+    most_points: int
+    separator: str = ","
+
+    @property
+    def one_by_one(self) -> bool:
+        """Whether each frequency is a request of its own."""
+        return self.most_points == 1
+
+    def filled(self, f_hz: Sequence[float]) -> list[str]:
+        """The commands for these frequencies, in plain decimals."""
+        return [self._filled(command, f_hz) for command in self.talk.commands]
+
+    def sent_hz(self, f_hz: float) -> float:
+        """A frequency as it is after it was written with the digits that the commands give it."""
+        field = re.search(r"\{frequenc(?:y|ies)_([a-z]+)\}", " ".join(self.talk.commands))
+        assert field is not None
+        return float(self._written(field[0].strip("{}"), f_hz)) * FACTORS[field[1]]
+
+    def _filled(self, command: str, f_hz: Sequence[float]) -> str:
+        def written(hit: re.Match[str]) -> str:
+            if hit[1] == "points":
+                return str(len(f_hz))
+            return self.separator.join(self._written(hit[1], one) for one in f_hz)
+
+        return re.sub(r"\{([a-z_]+)\}", written, command)
+
+    def _written(self, field: str, f_hz: float) -> str:
+        decimals = (self.talk.decimals or {}).get(field, _LIST_FIELDS[field])
+        return f"{f_hz / FACTORS[field.rpartition('_')[2]]:.{decimals}f}"
+
+
+@dataclass(frozen=True)
 class Limits:
     """What one sweep of the instrument can be."""
 
@@ -154,123 +199,7 @@ class Description:
     limits: Limits
     sweep: SweepTalk | None = None
     generator: GeneratorTalk | None = None
-
-
-class _Fields:
-    """A table of the description that knows where it stands and what was not asked for."""
-
-    def __init__(self, table: object, where: str, source: str) -> None:
-        if not isinstance(table, Mapping):
-            raise Misuse(f"{where} must be a table of names and values.", port=source)
-        self._table = table
-        self._where = where
-        self._source = source
-        self._known: set[str] = set()
-
-    def wrong(self, key: str, what: str) -> Misuse:
-        place = f"{self._where}.{key}" if self._where else key
-        return Misuse(
-            f"{place}: {what}.",
-            port=self._source,
-            hint="drivers/descriptions/README.md explains every field.",
-        )
-
-    def _get(self, key: str, default: Any) -> Any:
-        self._known.add(key)
-        if key in self._table:
-            return self._table[key]
-        if default is None:
-            raise self.wrong(key, "is missing")
-        return default
-
-    def text(self, key: str, default: str | None = None, longest: int = 120) -> str:
-        value = self._get(key, default)
-        if not isinstance(value, str) or len(value) > longest:
-            raise self.wrong(key, f"must be text of at most {longest} characters, not {str(value)[:40]!r}")
-        if not value.isascii() or any(ord(one) < 32 and one != "\t" for one in value):
-            raise self.wrong(key, "must be printable ASCII on one line; line ends are added by the program")
-        return value
-
-    def choice(self, key: str, choices: tuple[str, ...], default: str | None = None) -> str:
-        value = self._get(key, default)
-        if value not in choices:
-            shown = ", ".join(repr(one) for one in choices)
-            raise self.wrong(key, f"must be one of {shown}, not {str(value)[:40]!r}")
-        return str(value)
-
-    def number(self, key: str, least: float, most: float, default: float | None = None) -> float:
-        value = self._get(key, default)
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not least <= value <= most:
-            raise self.wrong(key, f"must be a number from {least:g} to {most:g}, not {str(value)[:40]!r}")
-        return float(value)
-
-    def whole(self, key: str, least: int, most: int, default: int | None = None) -> int:
-        value = self.number(key, least, most, default)
-        if value != int(value):
-            raise self.wrong(key, f"must be a whole number, not {value:g}")
-        return int(value)
-
-    def flag(self, key: str, default: bool) -> bool:
-        value = self._get(key, default)
-        if not isinstance(value, bool):
-            raise self.wrong(key, f"must be true or false, not {str(value)[:40]!r}")
-        return value
-
-    def texts(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
-        value = self._get(key, default)
-        if isinstance(value, str):
-            value = [value]
-        if not isinstance(value, (list, tuple)) or len(value) > 20:
-            raise self.wrong(key, "must be a text or a list of at most 20 texts")
-        return tuple(_Fields({key: one}, self._where, self._source).text(key) for one in value)
-
-    def command(self, key: str, fields: Mapping[str, int], default: str | None = None) -> str:
-        return self._fields_checked(key, self.text(key, default), fields)
-
-    def commands(self, key: str, fields: Mapping[str, int]) -> tuple[str, ...]:
-        return tuple(self._fields_checked(key, one, fields) for one in self.texts(key))
-
-    def _fields_checked(self, key: str, text: str, fields: Mapping[str, int]) -> str:
-        for name in re.findall(r"\{([^{}]*)\}", text):
-            if name not in fields:
-                near = get_close_matches(name, fields, 1)
-                guess = f"; do you mean {{{near[0]}}}?" if near else f"; known are {', '.join(fields)}"
-                raise self.wrong(key, f"there is nothing to fill in for {{{name[:40]}}}{guess}")
-        if re.search(r"[{}]", re.sub(r"\{[^{}]*\}", "", text)):
-            raise self.wrong(key, "has a brace without its partner")
-        return text
-
-    def decimals(self, key: str, fields: Mapping[str, int]) -> dict[str, int]:
-        table = _Fields(self._get(key, {}), f"{self._where}.{key}", self._source)
-        for name in table._table:
-            if name not in fields:
-                raise table.wrong(str(name)[:40], f"is no number of a command; known are {', '.join(fields)}")
-        return {name: table.whole(name, 0, 9) for name in table._table}
-
-    def table(self, key: str, default: Mapping[str, Any] | None = None) -> _Fields:
-        return _Fields(self._get(key, default), f"{self._where}.{key}".lstrip("."), self._source)
-
-    def tables(self, key: str) -> list[_Fields]:
-        value = self._get(key, None)
-        if isinstance(value, Mapping):
-            value = [value]
-        if not isinstance(value, list) or not 1 <= len(value) <= 8:
-            raise self.wrong(key, "must be a table or a list of at most 8 tables")
-        return [_Fields(one, f"{self._where}.{key}", self._source) for one in value]
-
-    def has(self, key: str) -> bool:
-        self._known.add(key)
-        return key in self._table
-
-    def done(self) -> None:
-        """Refuse what nobody asked for."""
-        for key in self._table:
-            if key not in self._known:
-                near = get_close_matches(str(key), self._known, 1)
-                raise self.wrong(
-                    str(key)[:40],
-                    f"is not known here; do you mean {near[0]!r}?" if near else "is not known here",
-                )
+    listed: ListTalk | None = None
 
 
 def fill(command: str, numbers: Mapping[str, float], decimals: Mapping[str, int]) -> str:
@@ -295,7 +224,7 @@ def parse_description(text: str, source: str = "description") -> Description:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as problem:
         raise Misuse(f"this is not TOML: {problem or 'nested too deeply'}.", port=source) from problem
-    top = _Fields(data, "", source)
+    top = Fields(data, "", source)
     name = top.text("name")
     role: Literal["analyzer", "generator"]
     role = "analyzer" if top.choice("role", ("analyzer", "generator")) == "analyzer" else "generator"
@@ -307,13 +236,15 @@ def parse_description(text: str, source: str = "description") -> Description:
         identify = Identify(table.text("command"), table.text("expect", ""))
         table.done()
     limits = _limits(top.table("limits"), role)
-    sweep = generator = None
+    sweep = generator = listed = None
     if role == "analyzer":
-        sweep = _sweep(top.table("sweep"))
+        # An instrument that is asked frequency by frequency may have no sweep of its own.
+        sweep = _sweep(top.table("sweep")) if top.has("sweep") or not top.has("list") else None
+        listed = _list(top.table("list"), sweep, limits) if top.has("list") else None
     else:
         generator = _generator(top.table("generator"))
     top.done()
-    return Description(name, role, port, setup, identify, limits, sweep, generator)
+    return Description(name, role, port, setup, identify, limits, sweep, generator, listed)
 
 
 def load_description(path: str | Path) -> Description:
@@ -338,7 +269,7 @@ def load_description(path: str | Path) -> Description:
     return parse_description(text, str(path))
 
 
-def _port(table: _Fields) -> Port:
+def _port(table: Fields) -> Port:
     ends = tuple(LINE_ENDS)
     port = Port(
         baud=table.whole("baud", 300, 4_000_000, 115200),
@@ -357,7 +288,7 @@ def _port(table: _Fields) -> Port:
     return port
 
 
-def _limits(table: _Fields, role: str) -> Limits:
+def _limits(table: Fields, role: str) -> Limits:
     low = table.number("low_hz", 1.0, 1e12)
     high = table.number("high_hz", 1.0, 1e12)
     if not low < high:
@@ -373,10 +304,37 @@ def _limits(table: _Fields, role: str) -> Limits:
     return limits
 
 
-def _sweep(table: _Fields) -> SweepTalk:
-    commands = table.commands("commands", _SWEEP_FIELDS)
+def _sweep(table: Fields) -> SweepTalk:
+    talk = _talk(table, _SWEEP_FIELDS, None)
+    table.done()
+    return talk
+
+
+def _list(table: Fields, sweep: SweepTalk | None, limits: Limits) -> ListTalk:
+    talk = _talk(table, _LIST_FIELDS, sweep)
+    used = {
+        name for name in re.findall(r"\{([a-z_]+)\}", " ".join(talk.commands)) if name.startswith("frequenc")
+    }
+    if len(used) != 1:
+        raise table.wrong(
+            "commands", "must hold the frequency once: {frequency_hz} for one at a time, or {frequencies_hz}"
+        )
+    separator, most = ",", 1
+    if used.pop().startswith("frequencies"):
+        separator = table.choice("separator", SEPARATORS, ",")
+        most = table.whole("most_points", 2, 10_000, limits.most_points)
+    table.done()
+    return ListTalk(talk, most, separator)
+
+
+def _talk(table: Fields, fields: Mapping[str, int], other: SweepTalk | None) -> SweepTalk:
+    """Commands and replies; the replies of `other` where it has none of its own."""
+    commands = table.commands("commands", fields)
     answer = table.text("answer", "")
-    replies = tuple(_reply(one) for one in table.tables("reply"))
+    if table.has("reply") or other is None:
+        replies = tuple(_reply(one) for one in table.tables("reply"))
+    else:
+        replies = other.replies
     columns = [column for reply in replies for column in reply.columns if column != "-"]
     if len(set(columns)) != len(columns):
         raise table.wrong("reply", "a column comes twice")
@@ -393,12 +351,10 @@ def _sweep(table: _Fields) -> SweepTalk:
     if not any(reply.command for reply in replies[:1]) and any(reply.command for reply in replies[1:]):
         raise table.wrong("reply", "either the first block is asked for by a command, or none is")
     twice = table.flag("read_twice", True)
-    talk = SweepTalk(commands, replies, answer, table.decimals("decimals", _SWEEP_FIELDS), twice)
-    table.done()
-    return talk
+    return SweepTalk(commands, replies, answer, table.decimals("decimals", fields), twice)
 
 
-def _reply(table: _Fields) -> Reply:
+def _reply(table: Fields) -> Reply:
     names = table.texts("columns")
     for name in names:
         if name not in COLUMNS:
@@ -421,7 +377,7 @@ def _reply(table: _Fields) -> Reply:
     return reply
 
 
-def _generator(table: _Fields) -> GeneratorTalk:
+def _generator(table: Fields) -> GeneratorTalk:
     talk = GeneratorTalk(
         frequency=table.command("frequency", _GENERATOR_FIELDS),
         on=table.command("on", _GENERATOR_FIELDS),

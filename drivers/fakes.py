@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.errors import LinkLost, Misuse
-from drivers.roles import AnalyzerLimits, Sample, Sweep
+from drivers.listed import checked_list
+from drivers.roles import AnalyzerLimits, Floats, Sample, Sweep
 
 if TYPE_CHECKING:
     from drivers.simulators.scpi import AnalyzerWorld, GeneratorWorld
@@ -38,6 +39,12 @@ class FakeAnalyzer:
             raise Misuse("the sweep is outside the instrument's limits.")
         f_hz = np.linspace(start_hz, stop_hz, points)
         return Sweep(f_hz, np.asarray(self._world.reflection(f_hz), np.complex128))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        if self._closed:
+            raise LinkLost("the instrument has been closed.")
+        wanted = checked_list(f_hz, self.limits)
+        return Sweep(wanted, np.asarray(self._world.reflection(wanted), np.complex128))
 
     def close(self) -> None:
         self._closed = True

@@ -25,7 +25,7 @@ GRACE_S = 5.0
 MOST_FILES = 20_000
 # The knobs of an analyzer set its ends no finer than this share of the span.
 END_SLACK = 0.05
-ANY = AnalyzerLimits(1e3, 3e9, 401, 0.0, uniform_only=False)
+ANY = AnalyzerLimits(1e3, 3e9, 401, 0.0)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,8 +16,9 @@ import numpy as np
 from drivers import lines_values as values
 from drivers import outputs
 from drivers.boundary import quote
-from drivers.description import Description, GeneratorTalk, Reply, SweepTalk, fill
+from drivers.description import Description, GeneratorTalk, ListTalk, Reply, SweepTalk, fill
 from drivers.errors import LinkLost, Misuse, ProtocolError, WireError
+from drivers.listed import checked_list
 from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Complexes, Floats, Sweep
 from drivers.transport import Transport, open_transport
 
@@ -225,11 +226,17 @@ class LinesAnalyzer(_LinesInstrument):
 
     def __init__(self, port: str, description: Description) -> None:
         super().__init__(port, description, "analyzer")
-        assert description.sweep is not None
-        self._talk: SweepTalk = description.sweep
+        self._talk = description.sweep
+        self._listed = description.listed
         told = description.limits
         self._proven = False
-        self._limits = AnalyzerLimits(told.low_hz, told.high_hz, _MOST_POINTS, told.seconds_per_point)
+        self._limits = AnalyzerLimits(
+            told.low_hz,
+            told.high_hz,
+            _MOST_POINTS,
+            told.seconds_per_point,
+            _MOST_POINTS if self._listed else 0,
+        )
         with self._exchange():
             pass
 
@@ -257,49 +264,75 @@ class LinesAnalyzer(_LinesInstrument):
                 f"{points} points: from 2 to {limits.most_points} are possible.", port=self._link.port
             )
         grid = np.linspace(start_hz, stop_hz, points)
+        talk = self._talk
+        if talk is None:
+            return self.sweep_at(grid)
+        return self._in_pieces(
+            grid,
+            self.description.limits.most_points,
+            talk,
+            lambda piece: self._once(talk, float(piece[0]), float(piece[-1]), len(piece)),
+        )
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """One sweep at a free list of frequencies (n,), rising, in Hz, in as many pieces as the instrument needs."""
+        wanted = checked_list(f_hz, self._limits, self._link.port)
+        listed = self._listed
+        assert listed is not None
+        sent = np.array([listed.sent_hz(one) for one in wanted])
+        if np.any(np.diff(sent) <= 0):
+            raise Misuse(
+                "two frequencies of the list are the same with the digits that the description gives them.",
+                port=self._link.port,
+            )
+        # Frequency by frequency, the whole list comes once more before it is compared.
+        most = len(sent) if listed.one_by_one else listed.most_points
+        return self._in_pieces(sent, most, listed.talk, lambda piece: self._listed_once(listed, piece))
+
+    def _in_pieces(self, grid: Floats, most: int, talk: SweepTalk, once: Callable[[Floats], Sweep]) -> Sweep:
+        """All of a grid (n,), at most `most` points at a time."""
         f_hz: list[Floats] = []
         s11: list[Complexes] = []
         taken = 0
         with self._exchange():
-            for first, past in values.pieces(points, self.description.limits.most_points):
-                piece = self._piece(float(grid[first]), float(grid[past - 1]), past - first)
+            for first, past in values.pieces(len(grid), most):
+                piece = self._compared(talk, grid[first:past], once)
                 f_hz.append(piece.f_hz[taken - first :])
                 s11.append(piece.s11[taken - first :])
                 taken = past
         # From now on two equal readings say enough, and nobody waits for a silence after each.
-        self._proven = self._talk.read_twice
+        self._proven = talk.read_twice
         return Sweep(np.concatenate(f_hz), np.concatenate(s11))
 
-    def _piece(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
+    def _compared(self, talk: SweepTalk, piece: Floats, once: Callable[[Floats], Sweep]) -> Sweep:
         """One sweep of the instrument; a line has no checksum, so everything comes twice."""
-        first = self._once(start_hz, stop_hz, points)
-        if not self._talk.read_twice or self._talk.can_ask_again:
+        first = once(piece)
+        if not talk.read_twice or talk.can_ask_again:
             return first
-        second = self._once(start_hz, stop_hz, points)
-        return Sweep(first.f_hz, values.mean_of_two(first, second))
+        return Sweep(first.f_hz, values.mean_of_two(first, once(piece)))
 
-    def _once(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
+    def _once(self, talk: SweepTalk, start_hz: float, stop_hz: float, points: int) -> Sweep:
         numbers = values.sweep_numbers(start_hz, stop_hz, points)
-        decimals = self._talk.decimals or {}
+        decimals = talk.decimals or {}
         filled = {name: float(fill(f"{{{name}}}", numbers, decimals)) for name in numbers}
-        self._link.fresh()
-        last = len(self._talk.commands) - 1
-        for at, command in enumerate(self._talk.commands):
-            self._link.send(fill(command, numbers, decimals))
-            if self._talk.answer:
-                self._link.expect_line(self._talk.answer)
-            if at < last or self._talk.replies[0].command:
-                self._link.end(closed=bool(self._talk.answer) or self._proven)
-        patience = self._patience_s(points)
-        columns = self._columns(points, patience)
-        if self._talk.read_twice and self._talk.can_ask_again:
-            again = self._columns(points, patience)
-            if any(not np.array_equal(columns[name], again[name]) for name in columns):
-                raise ProtocolError(
-                    "the same values asked for twice were not the same.", port=self._link.port
-                )
+        columns = self._answered(
+            talk, [fill(command, numbers, decimals) for command in talk.commands], points
+        )
         asked = np.linspace(start_hz, stop_hz, points)
-        sent = values.sent_grid(self._talk.commands, filled, points)
+        return self._checked(columns, values.sent_grid(talk.commands, filled, points), asked)
+
+    def _listed_once(self, listed: ListTalk, piece: Floats) -> Sweep:
+        """The frequencies of a piece as they are sent, in one request or one by one."""
+        requests = piece[:, None] if listed.one_by_one else piece[None, :]
+        answers = [
+            self._answered(listed.talk, listed.filled(list(f_hz)), len(f_hz), more=at + 1 < len(requests))
+            for at, f_hz in enumerate(requests)
+        ]
+        columns = {name: np.concatenate([one[name] for one in answers]) for name in answers[0]}
+        return self._checked(columns, piece, piece)
+
+    def _checked(self, columns: Mapping[Any, Floats], sent: Floats | None, asked: Floats) -> Sweep:
+        """Columns as a sweep, if its frequencies are those that were asked for and its values can be."""
         f_hz = values.require_grid(sent, columns.get("frequency"), asked)
         s11 = values.reflection(columns)
         if np.any(np.abs(s11) > MOST_REFLECTION):
@@ -310,24 +343,46 @@ class LinesAnalyzer(_LinesInstrument):
             )
         return Sweep(f_hz, s11)
 
-    def _columns(self, points: int, patience_s: float) -> dict[Any, Floats]:
+    def _answered(
+        self, talk: SweepTalk, commands: Sequence[str], points: int, *, more: bool = False
+    ) -> dict[Any, Floats]:
+        """Send the commands and read their values; with `more`, the next request follows at once."""
+        self._link.fresh()
+        quiet = self._proven or more
+        for at, command in enumerate(commands):
+            self._link.send(command)
+            if talk.answer:
+                self._link.expect_line(talk.answer)
+            if at + 1 < len(commands) or talk.replies[0].command:
+                self._link.end(closed=bool(talk.answer) or quiet)
+        patience = self._patience_s(talk, points)
+        columns = self._columns(talk, points, patience, quiet)
+        if talk.read_twice and talk.can_ask_again:
+            again = self._columns(talk, points, patience, quiet)
+            if any(not np.array_equal(columns[name], again[name]) for name in columns):
+                raise ProtocolError(
+                    "the same values asked for twice were not the same.", port=self._link.port
+                )
+        return columns
+
+    def _columns(self, talk: SweepTalk, points: int, patience_s: float, quiet: bool) -> dict[Any, Floats]:
         columns: dict[Any, Floats] = {}
-        for at, reply in enumerate(self._talk.replies):
+        for at, reply in enumerate(talk.replies):
             if reply.command:
                 self._link.send(reply.command)
             numbers = self._numbers(reply, points, patience_s)
             if reply.end:
                 self._link.expect_line(reply.end)
-            followed = at + 1 < len(self._talk.replies) and not self._talk.replies[at + 1].command
+            followed = at + 1 < len(talk.replies) and not talk.replies[at + 1].command
             if not followed:
-                self._link.end(closed=bool(reply.end) or self._proven)
+                self._link.end(closed=bool(reply.end) or quiet)
             columns |= values.to_columns(numbers, reply)
         return columns
 
-    def _patience_s(self, points: int) -> float:
+    def _patience_s(self, talk: SweepTalk, points: int) -> float:
         """How long a whole reply may take: the sweep three times over, and the line at its speed."""
         port = self.description.port
-        columns = sum(len(reply.columns) for reply in self._talk.replies)
+        columns = sum(len(reply.columns) for reply in talk.replies)
         travel_s = points * columns * _LONGEST_VALUE * 10.0 / port.baud
         return port.timeout_s + 3.0 * points * self._limits.seconds_per_point + travel_s
 

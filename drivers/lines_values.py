@@ -197,8 +197,8 @@ def sent_grid(commands: Sequence[str], filled: Mapping[str, float], points: int)
 
 def checked_grid(asked: Floats, told: Floats) -> Floats:
     """The frequencies that the instrument told, if they are those of the sweep."""
-    step = (asked[-1] - asked[0]) / (len(asked) - 1)
-    if np.any(np.abs(told - asked) >= 0.5 * step) or np.any(np.diff(told) <= 0):
+    gap = np.min(np.diff(asked))
+    if np.any(np.abs(told - asked) >= 0.5 * gap) or np.any(np.diff(told) <= 0):
         at = int(np.argmax(np.abs(told - asked)))
         raise ProtocolError(
             f"the frequencies are not those of the sweep: {told[at]:.9g} Hz came for {asked[at]:.9g} Hz."

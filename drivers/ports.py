@@ -1,6 +1,6 @@
 """What is connected, and what answers there. Looks at local ports only; asks no network anything.
 
-Asking sends two short questions (`?` and `*IDN?`) and, to a SCPI instrument, two more that change nothing; nothing is
+Asking sends two short questions (`?` and `*IDN?`) and, to a SCPI instrument, up to three more that change nothing; nothing is
 set or switched.
 """
 
@@ -37,7 +37,8 @@ class Report:
     """One port or address and what it said.
 
     `answer` is what it calls itself, `player` what it can be in a plan, `problem` why there is no answer and the next
-    step; each None where it does not apply. `plan` are lines for a plan.
+    step; each None where it does not apply. `plan` are lines for a plan. `list_points`: how many frequencies an analyzer
+    takes in a free list, where it says so.
     """
 
     port: str
@@ -47,6 +48,7 @@ class Report:
     player: Player | None = None
     problem: str | None = None
     plan: tuple[str, ...] = ()
+    list_points: int | None = None
 
 
 def serial_ports() -> list[Found]:
@@ -164,9 +166,10 @@ def _ask_address(found: Found, timeout_s: float) -> Report:
         link.write("*IDN?")
         identity = values.parse_identity(link.read_line())
         player = _what_it_is(link, timeout_s)
+        listed = _list_points(link, timeout_s) if player == "analyzer" else None
     finally:
         link.close()
-    return _scpi_report(found, identity, player, found.port, ())
+    return _scpi_report(found, identity, player, found.port, (), listed)
 
 
 def _what_it_is(link: VisaLink, timeout_s: float) -> Player:
@@ -193,6 +196,23 @@ def _what_it_is(link: VisaLink, timeout_s: float) -> Player:
     return "instrument"
 
 
+def _list_points(link: VisaLink, timeout_s: float) -> int | None:
+    """How many frequencies an analyzer takes in a list (SCPI-1999 volume 2, SENSe:LIST); None where it does not say."""
+    try:
+        link.write("SENSe:LIST:FREQuency:POINts? MAXimum")
+        most = values.parse_number(link.read_line(min(timeout_s, 0.5)))
+    except WireError:
+        # The unknown question left an entry in its error queue, and perhaps a late answer.
+        link.close()
+        link.open()
+        link.write("*CLS")
+        with contextlib.suppress(WireError):
+            link.write("*OPC?")
+            link.read_line(min(timeout_s, 0.5))
+        return None
+    return int(min(most, 1000)) if most >= 2 else None
+
+
 def _sensor_report(found: Found, board: Identity, baud: int) -> Report:
     answer = f"{board.name} {board.version}, {board.rate_hz} frames a second, full scale {board.full_scale}"
     roles = ["angle", "level", *(["dial"] if board.has_dial else [])]
@@ -204,14 +224,23 @@ def _sensor_report(found: Found, board: Identity, baud: int) -> Report:
     return Report(found.port, found.kind, found.description, answer, "sensor", None, tuple(plan))
 
 
-def _scpi_report(found: Found, identity: str, player: Player, address: str, extra: tuple[str, ...]) -> Report:
+def _scpi_report(
+    found: Found,
+    identity: str,
+    player: Player,
+    address: str,
+    extra: tuple[str, ...],
+    listed: int | None = None,
+) -> Report:
     roles = [player] if player in ("analyzer", "generator") else ["analyzer", "generator"]
     plan: list[str] = []
     for at, role in enumerate(roles):
         if at:
             plan.append("# or, if it is a generator:")
         plan += [f"[instruments.{role}]", f'driver = "scpi-{role}"', f"address = {_toml(address)}", *extra]
-    return Report(found.port, found.kind, found.description, identity, player, None, tuple(plan))
+        if listed is not None and role == "analyzer":
+            plan.append(f"list_points = {listed}")
+    return Report(found.port, found.kind, found.description, identity, player, None, tuple(plan), listed)
 
 
 def _toml(text: str) -> str:

@@ -97,7 +97,7 @@ def _scpi(config: Mapping[str, Any]) -> dict[str, Any]:
     return common
 
 
-def _limits(config: Mapping[str, Any], *, uniform_only: bool = True) -> AnalyzerLimits | None:
+def _limits(config: Mapping[str, Any]) -> AnalyzerLimits | None:
     """What the plan says that an analyzer can do, if it says so."""
     from drivers.roles import AnalyzerLimits
 
@@ -111,7 +111,7 @@ def _limits(config: Mapping[str, Any], *, uniform_only: bool = True) -> Analyzer
     if not low < high:
         raise Misuse("limits: low_hz must be below high_hz.")
     points = _number(told, "most_points", 0, 2, 1e6)
-    return AnalyzerLimits(low, high, int(points), _number(told, "seconds_per_point", 0, 0, 60), uniform_only)
+    return AnalyzerLimits(low, high, int(points), _number(told, "seconds_per_point", 0, 0, 60))
 
 
 def _open_analyzer(role: Role, config: Mapping[str, Any]) -> Any:
@@ -121,6 +121,7 @@ def _open_analyzer(role: Role, config: Mapping[str, Any]) -> Any:
     return ScpiAnalyzer(
         **_scpi(config),
         limits=_limits(config),
+        list_points=int(_number(config, "list_points", 2, 2, 1000)) if "list_points" in config else 0,
         level_dbm=level,
         data_format=_choice(config, "format", ("ascii", "real")),  # type: ignore[arg-type]
         byte_order=_choice(config, "byte_order", ("normal", "swapped")),  # type: ignore[arg-type]
@@ -176,7 +177,7 @@ def _open_folder(role: Role, config: Mapping[str, Any]) -> Any:
     return FolderAnalyzer(
         _text(config, "path", "sweeps-from-the-card"),
         wait_s=_number(config, "wait_s", 900.0, 0.1, 86400.0),
-        limits=_limits(config, uniform_only=False) or ANY,
+        limits=_limits(config) or ANY,
     )
 
 
@@ -196,7 +197,16 @@ def _typed(role: Role, config: Mapping[str, Any]) -> Any:
 
 
 # `calibrated = false`: the instrument returns raw data; for the program, no driver does anything about it.
-_ANALYZER_KEYS = (*_SCPI_KEYS, "limits", "level_dbm", "format", "byte_order", "read_twice", "calibrated")
+_ANALYZER_KEYS = (
+    *_SCPI_KEYS,
+    "limits",
+    "list_points",
+    "level_dbm",
+    "format",
+    "byte_order",
+    "read_twice",
+    "calibrated",
+)
 # `settle_s`, `coupling`: of the resonance reading by level; no driver does anything about them.
 _GENERATOR_KEYS = ("most_dbm", "settle_s", "coupling")
 DRIVERS: dict[str, Driver] = {

@@ -22,13 +22,13 @@ MOST_REFLECTION = 10.0
 
 @dataclass(frozen=True)
 class AnalyzerLimits:
-    """What sweeps an analyzer can do."""
+    """What sweeps an analyzer can do; `list_points`: frequencies in a free list, 0 where it does uniform sweeps only."""
 
     low_hz: float
     high_hz: float
     most_points: int
     seconds_per_point: float
-    uniform_only: bool = True
+    list_points: int = 0
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,15 @@ class Analyzer(Protocol):
 
     def close(self) -> None:
         """Let go of the port; may be called twice."""
+        ...
+
+
+@runtime_checkable
+class ListAnalyzer(Analyzer, Protocol):
+    """An analyzer that may take a free list of frequencies; whether, and how many, `limits.list_points` says."""
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """One sweep at these frequencies (n,), rising, in Hz."""
         ...
 
 

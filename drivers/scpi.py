@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 
 from drivers import outputs
 from drivers import scpi_values as values
-from drivers.errors import Misuse, ProtocolError, TimedOut
+from drivers.errors import InstrumentError, Misuse, ProtocolError, TimedOut
+from drivers.listed import checked_list
 from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Floats, Sweep
 from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument
 
@@ -27,6 +29,8 @@ ANALYZER_HEADERS: Mapping[str, str] = {
     "order": "FORMat:BORDer",
     "data": "CALCulate:DATA?",
     "frequencies": "",
+    "mode": "SENSe:FREQuency:MODE",
+    "list": "SENSe:LIST:FREQuency",
 }
 GENERATOR_HEADERS: Mapping[str, str] = {
     **COMMON_HEADERS,
@@ -51,6 +55,8 @@ class ScpiAnalyzer(ScpiInstrument):
         Read every trace twice and compare: the wire's own faults and a free-running sweep are noticed.
     limits : AnalyzerLimits, optional
         Where the instrument cannot be asked.
+    list_points : int
+        How many frequencies it takes in a free list; 0: uniform sweeps only, and nothing is said of lists.
     level_dbm : float, optional
         Source level to begin with. Without it the level is the instrument's own affair and is not touched.
     others
@@ -67,6 +73,7 @@ class ScpiAnalyzer(ScpiInstrument):
         byte_order: Literal["normal", "swapped"] = "normal",
         read_twice: bool = True,
         limits: AnalyzerLimits | None = None,
+        list_points: int = 0,
         level_dbm: float | None = None,
         **others: Any,
     ) -> None:
@@ -74,7 +81,8 @@ class ScpiAnalyzer(ScpiInstrument):
         self._byte_order: Literal["normal", "swapped"] = byte_order
         self._read_twice = read_twice
         self._level_dbm = level_dbm
-        self._limits = limits
+        self._list_points = list_points
+        self._limits = limits and replace(limits, list_points=list_points)
         super().__init__(address, **others)
 
     @property
@@ -125,7 +133,21 @@ class ScpiAnalyzer(ScpiInstrument):
         if not 2 <= points <= limits.most_points:
             raise Misuse(f"{points} points: from 2 to {limits.most_points} are possible.", port=self.address)
         with self._exchange():
-            return self._sweep(start_hz, stop_hz, points)
+            self._set_mode("SWEep")
+            self._set_span(start_hz, stop_hz)
+            self._set("points", points, "", tolerance=0.0)
+            return self._swept(np.linspace(start_hz, stop_hz, points))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """One sweep at a free list of frequencies (n,), rising, in Hz; they are rounded to the millihertz.
+
+        SCPI-1999 volume 2, SENSe: `FREQuency:MODE LIST`, `LIST:FREQuency`. Raises as `sweep`.
+        """
+        wanted = checked_list(f_hz, self.limits, self.address)
+        with self._exchange():
+            self._set_list(wanted)
+            self._set_mode("LIST")
+            return self._swept(wanted)
 
     def _set_up(self) -> None:
         self._command("single")
@@ -159,11 +181,11 @@ class ScpiAnalyzer(ScpiInstrument):
                 f"the instrument told impossible limits: {low:g} Hz to {high:g} Hz, {most:g} points.",
                 port=self.address,
             )
-        return AnalyzerLimits(low, high, int(most), seconds / now)
+        return AnalyzerLimits(low, high, int(most), seconds / now, self._list_points)
 
-    def _sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
-        self._set_span(start_hz, stop_hz)
-        self._set("points", points, "", tolerance=0.0)
+    def _swept(self, grid: Floats) -> Sweep:
+        """The sweep that the instrument is set to, which must be over `grid` (n,)."""
+        points = len(grid)
         self._command("trigger")
         self._complete(self._link.timeout_s + 3.0 * points * self.limits.seconds_per_point)
         self._check_errors("it sweeps")
@@ -174,11 +196,9 @@ class ScpiAnalyzer(ScpiInstrument):
                 port=self.address,
                 hint="Stop continuous sweeping on the instrument, then try again.",
             )
-        grid = np.linspace(start_hz, stop_hz, points)
         if self._headers["frequencies"]:
             asked = self._trace("frequencies", points)
-            step = (stop_hz - start_hz) / (points - 1)
-            if np.any(np.abs(asked - grid) > 0.5 * step):
+            if np.any(np.abs(asked - grid) > 0.5 * np.min(np.diff(grid))):
                 raise ProtocolError(
                     "the frequencies of the trace are not those of the sweep.", port=self.address
                 )
@@ -201,6 +221,32 @@ class ScpiAnalyzer(ScpiInstrument):
         for name in (first, second):
             self._set(name, ends[name], " Hz", tolerance=tolerance)
         self._verify(first, ends[first], " Hz", tolerance=tolerance)
+
+    def _set_mode(self, mode: Literal["SWEep", "LIST"]) -> None:
+        """Uniform sweep or list, where the instrument has both; an answer may be in the long or the short form."""
+        header = self._headers["mode"]
+        if not (self._list_points and header):
+            return
+        self._link.write(f"{header} {mode}")
+        self._check_errors(f"'{header} {mode}' is sent")
+        answer = self._ask(f"{header}?").strip().decode("ascii", "replace")
+        if answer.upper() not in (mode.upper(), "".join(one for one in mode if one.isupper())):
+            raise ProtocolError(f"{header} {mode} was sent, {answer[:32]!r} came back.", port=self.address)
+
+    def _set_list(self, f_hz: Floats) -> None:
+        header = self._headers["list"]
+        self._link.write(f"{header} {','.join(values.format_number(one) for one in f_hz)}")
+        self._check_errors(f"a list of {len(f_hz)} frequencies is sent")
+        self._link.write(f"{header}?")
+        told = values.parse_numbers(self._link.read_line(most=64 * len(f_hz) + 64), len(f_hz))
+        off = np.abs(told - f_hz)
+        if np.any(off > np.minimum(np.maximum(1.0, 1e-6 * f_hz), 0.5 * np.min(np.diff(f_hz)))):
+            at = int(np.argmax(off))
+            raise InstrumentError(
+                f"{f_hz[at]:.12g} Hz was sent in a list, the instrument took {told[at]:.12g} Hz.",
+                port=self.address,
+                hint="Leave list_points out of the plan: then it sweeps uniformly.",
+            )
 
     def _trace(self, name: str, count: int) -> Floats:
         self._link.write(self._headers[name])

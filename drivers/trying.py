@@ -65,6 +65,22 @@ def try_sweep(port: str, description: Description, points: int = 51) -> tuple[st
         analyzer.close()
 
 
+def try_list(port: str, description: Description, points: int = 7) -> Sweep:
+    """A few frequencies, unevenly spread, by a description that has a list.
+
+    Raises
+    ------
+    WireError
+        Says what came where something else was described.
+    """
+    analyzer = LinesAnalyzer(port, description)
+    try:
+        limits = description.limits
+        return analyzer.sweep_at(np.geomspace(limits.low_hz, limits.high_hz, points))
+    finally:
+        analyzer.close()
+
+
 def draw(sweep: Sweep, width: int = 64, height: int = 12) -> list[str]:
     """Reflection in dB against frequency, drawn with characters."""
     db = 20.0 * np.log10(np.maximum(np.abs(sweep.s11), 1e-6))

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
 _CHUNK = 20480
+# Lists of frequencies are sent in one message; nothing longer is.
+_LONGEST_MESSAGE = 32768
 # A whole exchange may overrun its limit by this much before the link is closed under it.
 _GRACE_S = 0.25
 
@@ -99,7 +101,7 @@ class VisaLink:
 
     def write(self, text: str) -> None:
         """Send one message; its end is added."""
-        if len(text) > 1024 or not text.isascii() or "\n" in text or "\r" in text:
+        if len(text) > _LONGEST_MESSAGE or not text.isascii() or "\n" in text or "\r" in text:
             raise Misuse(f"{text[:40]!r} cannot be sent as one message.", port=self.address)
         resource = self._open_resource()
         with boundary(self.address):

@@ -103,6 +103,10 @@ def _text(report: Report) -> str:
     lines = [f"{report.port}  ({report.description})"]
     if report.answer is not None:
         lines.append(f"    answers: {report.answer}")
+    if report.list_points is not None:
+        lines.append(
+            f"    takes free lists of up to {report.list_points} frequencies: fewer points for each reading"
+        )
     if report.problem is not None:
         lines.append(f"    {report.problem}")
     if report.plan:
@@ -140,9 +144,16 @@ def _try(description: str, port: str) -> None:
     from drivers import trying
     from drivers.description import load_description
 
-    who, sweep = trying.try_sweep(port, load_description(description))
+    described = load_description(description)
+    who, sweep = trying.try_sweep(port, described)
     click.echo(f"{who}: {len(sweep.f_hz)} points")
     for line in trying.draw(sweep):
         click.echo(line)
     for doubt in trying.doubts(sweep) or ["Nothing looks wrong with it."]:
         click.echo(doubt)
+    if described.listed is not None:
+        listed = trying.try_list(port, described)
+        how = "one at a time" if described.listed.one_by_one else "in one request"
+        click.echo(
+            f"It takes free lists of frequencies: {len(listed.f_hz)} unevenly spread, {how}, came back as asked."
+        )

@@ -72,6 +72,8 @@ class Instruments:
                 "angle": {"driver": "sensor", "port": addresses["sensor"]},
                 "level": {"driver": "sensor", "port": addresses["sensor"]},
             }
+            if "list_points" in named.get("analyzer", {}):
+                self._config["analyzer"]["list_points"] = named["analyzer"]["list_points"]
             if "generator" in named:
                 ways = {key: named["generator"][key] for key in BENCH_KEYS if key in named["generator"]}
                 self._config["generator"] |= ways

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.errors import ReadingError
-from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, LevelledAnalyzer, Sweep
+from drivers.errors import Misuse
+from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, LevelledAnalyzer, ListAnalyzer, Sweep
 
 STANDARDS = ("open", "short", "load")
 PORT_OHM = 50.0
@@ -144,7 +145,7 @@ class CorrectedAnalyzer:
             min(own.high_hz, self._terms.high_hz),
             own.most_points,
             own.seconds_per_point,
-            own.uniform_only,
+            own.list_points,
         )
 
     @property
@@ -163,7 +164,15 @@ class CorrectedAnalyzer:
 
     def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         """One uniform sweep, corrected."""
-        raw = self._analyzer.sweep(start_hz, stop_hz, points)
+        return self._corrected(self._analyzer.sweep(start_hz, stop_hz, points))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """One sweep at a free list of frequencies, corrected, where the instrument takes lists."""
+        if not isinstance(self._analyzer, ListAnalyzer):
+            raise Misuse("this instrument does uniform sweeps only.")
+        return self._corrected(self._analyzer.sweep_at(f_hz))
+
+    def _corrected(self, raw: Sweep) -> Sweep:
         corrected = Sweep(raw.f_hz, self._terms.corrected(raw.f_hz, raw.s11))
         self._raw.append((corrected, raw))
         return corrected

@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, cast
 
 from bench.errors import ReadingError
 from bench.measuring.operator import (
@@ -33,7 +33,7 @@ from drivers.errors import WireError
 
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
-    from drivers.roles import Analyzer, Complexes, Floats, Sample, Sensor, Sweep
+    from drivers.roles import Analyzer, Complexes, Floats, ListAnalyzer, Sample, Sensor, Sweep
 
 IDLE_READ_S = 0.02
 MARK_LASTS_S = 0.2
@@ -100,6 +100,12 @@ class PageAnalyzer:
         with heard():
             self._desk.heed()
         return self._analyzer.sweep(start_hz, stop_hz, points)
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """As the analyzer's; raises what was pressed on the page."""
+        with heard():
+            self._desk.heed()
+        return cast("ListAnalyzer", self._analyzer).sweep_at(f_hz)
 
 
 class PageReporter(Reporter):

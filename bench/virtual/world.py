@@ -62,7 +62,9 @@ class SetWorld:
         World time in seconds; never goes back.
     """
 
-    limits = AnalyzerLimits(low_hz=100e3, high_hz=60e6, most_points=1001, seconds_per_point=1e-3)
+    limits = AnalyzerLimits(
+        low_hz=100e3, high_hz=60e6, most_points=1001, seconds_per_point=1e-3, list_points=401
+    )
     rate_hz = float(RATE_HZ)
 
     def __init__(self, hidden: Hidden, clock: Callable[[], float]) -> None:

@@ -101,7 +101,7 @@ class LinesServer:
 
 
 class SimulatedLinesAnalyzer:
-    """An analyzer with words of its own: `who`, `from … to … in …`, `look`."""
+    """An analyzer with words of its own: `who`, `from … to … in …` or `at …`, `look`."""
 
     banner = ""
     prompt = ""
@@ -120,6 +120,8 @@ class SimulatedLinesAnalyzer:
             yield "regenbench simulated line analyzer 1"
         elif len(words) == 6 and words[::2] == ["from", "to", "in"]:
             yield self._set(words[1::2])
+        elif words[:1] == ["at"]:
+            yield self._set_list(words[1:])
         elif words == ["look"]:
             yield len(self._grid) * self._world.limits.seconds_per_point / self._speed
             s11 = self._world.reflection(self._grid)
@@ -138,6 +140,18 @@ class SimulatedLinesAnalyzer:
         if not (limits.low_hz <= start < stop <= limits.high_hz and 2 <= points <= limits.most_points):
             return "cannot do that"
         self._grid = np.linspace(start, stop, points)
+        return "ready"
+
+    def _set_list(self, words: list[str]) -> str:
+        try:
+            f_hz = np.array([float(word) for word in words])
+        except ValueError:
+            return "these are no numbers"
+        limits = self._world.limits
+        inside = np.all((f_hz >= limits.low_hz) & (f_hz <= limits.high_hz))
+        if not (inside and 1 <= len(f_hz) <= limits.most_points):
+            return "cannot do that"
+        self._grid = f_hz
         return "ready"
 
 

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import math
-import re
-import threading
 import time
-from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -16,6 +11,17 @@ import numpy as np
 from drivers.roles import AnalyzerLimits, Complexes, Floats
 from drivers.simulators.faults import Fault, Faults
 from drivers.simulators.loopback import Conversation, LoopbackServer, Mishaps
+from drivers.simulators.scpi_device import (
+    ILLEGAL_VALUE,
+    MISSING_PARAMETER,
+    TOO_MUCH_DATA,
+    ScpiDevice,
+    ScpiError,
+    block,
+    plain,
+    to_bool,
+    to_number,
+)
 
 
 class AnalyzerWorld(Protocol):
@@ -58,183 +64,6 @@ class GeneratorWorld(Protocol):
         ...
 
 
-class ScpiError(Exception):
-    """An entry for the error queue (SCPI-1999 volume 2, chapter 21)."""
-
-    def __init__(self, code: int, text: str) -> None:
-        self.code = code
-        self.text = text
-        super().__init__(f'{code},"{text}"')
-
-
-UNDEFINED_HEADER = (-113, "Undefined header")
-OUT_OF_RANGE = (-222, "Data out of range")
-NOT_A_NUMBER = (-120, "Numeric data error")
-ILLEGAL_VALUE = (-224, "Illegal parameter value")
-MISSING_PARAMETER = (-109, "Missing parameter")
-QUEUE_OVERFLOW = (-350, "Queue overflow")
-
-_UNITS = {"": 1.0, "HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9, "DBM": 1.0}
-
-
-def header_pattern(header: str) -> re.Pattern[str]:
-    """`[SENSe:]FREQuency:STARt` as the long and short forms that a device must take (SCPI-1999 volume 1, 6.2.1)."""
-    out = ""
-    for piece in re.findall(r"\[|\]|:|\*?[A-Za-z]+", header):
-        if piece == "[":
-            out += "(?:"
-        elif piece == "]":
-            out += ")?"
-        elif piece == ":":
-            out += ":"
-        else:
-            short = re.sub(r"[a-z]", "", piece)
-            out += f"(?:{re.escape(piece)}|{re.escape(short)})" if short != piece else re.escape(piece)
-    return re.compile(":?" + out, re.IGNORECASE)
-
-
-def to_number(text: str, low: float, high: float) -> float:
-    """A decimal number with an optional suffix, or MINimum or MAXimum."""
-    word = text.strip().upper()
-    if word in ("MIN", "MINIMUM"):
-        return low
-    if word in ("MAX", "MAXIMUM"):
-        return high
-    found = re.fullmatch(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?)\s*([A-Z]*)", word)
-    if found is None or found[2] not in _UNITS:
-        raise ScpiError(*NOT_A_NUMBER)
-    value = float(found[1]) * _UNITS[found[2]]
-    if not math.isfinite(value) or not low <= value <= high:
-        raise ScpiError(*OUT_OF_RANGE)
-    return value
-
-
-def to_bool(text: str) -> bool:
-    """ON, OFF, 1 or 0."""
-    word = text.strip().upper()
-    if word not in ("ON", "OFF", "1", "0"):
-        raise ScpiError(*ILLEGAL_VALUE)
-    return word in ("ON", "1")
-
-
-@dataclass(frozen=True)
-class _Command:
-    header: str
-    pattern: re.Pattern[str]
-    act: Callable[[str], bytes | str | None]
-
-
-class ScpiDevice:
-    """The common commands, the error queue and the command table; instruments add their own."""
-
-    def __init__(self, idn: str) -> None:
-        self._idn = idn
-        self._errors: deque[tuple[int, str]] = deque(maxlen=20)
-        self._event_enable = 0
-        self._service_enable = 0
-        self._event_status = 128
-        self._commands: list[_Command] = []
-        self.lock = threading.RLock()
-        self.add("*IDN?", lambda _: self._idn)
-        self.add("*RST", self._reset)
-        self.add("*CLS", self._clear)
-        self.add("*OPC", self._note_complete)
-        self.add("*OPC?", self._complete)
-        self.add("*WAI", self._wait)
-        self.add("*ESE", self._set_event_enable)
-        self.add("*ESE?", lambda _: str(self._event_enable))
-        self.add("*ESR?", self._event_register)
-        self.add("*SRE", self._set_service_enable)
-        self.add("*SRE?", lambda _: str(self._service_enable))
-        self.add("*STB?", lambda _: str(4 if self._errors else 0))
-        self.add("*TST?", lambda _: "0")
-        self.add("SYSTem:ERRor[:NEXT]?", self._next_error)
-        self.add("SYSTem:VERSion?", lambda _: "1999.0")
-
-    def add(self, header: str, act: Callable[[str], bytes | str | None]) -> None:
-        """Make the device understand one more header; `act` takes the parameters and returns a reply or None."""
-        self._commands.append(_Command(header, header_pattern(header.rstrip("?")), act))
-
-    def do(self, line: str) -> list[tuple[str, bytes]]:
-        """Carry out one program message; the replies, each with the header that asked for it."""
-        replies: list[tuple[str, bytes]] = []
-        for unit in line.split(";"):
-            text = unit.strip()
-            if not text:
-                continue
-            head, _, parameters = text.partition(" ")
-            try:
-                command = self._find(head)
-                with self.lock:
-                    reply = command.act(parameters.strip())
-            except ScpiError as problem:
-                self._log(problem.code, problem.text)
-                continue
-            if reply is not None:
-                replies.append((command.header, reply if isinstance(reply, bytes) else reply.encode("ascii")))
-        return replies
-
-    def wait_until_done(self) -> None:
-        """Wait for whatever is under way; instruments that take time say how."""
-
-    def reset(self) -> None:
-        """*RST."""
-
-    def _find(self, head: str) -> _Command:
-        query = head.endswith("?")
-        for command in self._commands:
-            if command.header.endswith("?") == query and command.pattern.fullmatch(head.rstrip("?")):
-                return command
-        raise ScpiError(*UNDEFINED_HEADER)
-
-    def _log(self, code: int, text: str) -> None:
-        if self._errors and len(self._errors) == self._errors.maxlen:
-            self._errors[-1] = QUEUE_OVERFLOW
-        else:
-            self._errors.append((code, text))
-
-    def _next_error(self, _: str) -> str:
-        code, text = self._errors.popleft() if self._errors else (0, "No error")
-        return f'{code},"{text}"'
-
-    def _reset(self, _: str) -> None:
-        self.reset()
-
-    def _clear(self, _: str) -> None:
-        self._errors.clear()
-        self._event_status = 0
-
-    def _note_complete(self, _: str) -> None:
-        self._event_status |= 1
-
-    def _complete(self, _: str) -> str:
-        self.wait_until_done()
-        return "1"
-
-    def _wait(self, _: str) -> None:
-        self.wait_until_done()
-
-    def _set_event_enable(self, text: str) -> None:
-        self._event_enable = int(to_number(text, 0, 255))
-
-    def _set_service_enable(self, text: str) -> None:
-        self._service_enable = int(to_number(text, 0, 255))
-
-    def _event_register(self, _: str) -> str:
-        value, self._event_status = self._event_status, 0
-        return str(value)
-
-
-def _plain(value: float) -> str:
-    return f"{value:.15g}"
-
-
-def block(data: bytes) -> bytes:
-    """A definite-length arbitrary block (IEEE 488.2, 8.7.9)."""
-    length = str(len(data)).encode("ascii")
-    return b"#%d%b%b" % (len(length), length, data)
-
-
 class SimulatedAnalyzer(ScpiDevice):
     """A one-port analyzer in front of a world; a sweep takes points times `seconds_per_point` over `speed`."""
 
@@ -258,7 +87,13 @@ class SimulatedAnalyzer(ScpiDevice):
             ("[SENSe:]SWEep:POINts", 2.0, float(limits.most_points)),
         ):
             self._add_setting(header, least, most)
-        self.add("[SENSe:]SWEep:TIME?", lambda _: _plain(self._duration() * self._speed))
+        if limits.list_points:
+            self.add("[SENSe:]FREQuency:MODE", self._set_mode)
+            self.add("[SENSe:]FREQuency:MODE?", lambda _: self._mode)
+            self.add("[SENSe:]LIST:FREQuency", self._set_list)
+            self.add("[SENSe:]LIST:FREQuency?", lambda _: ",".join(plain(f_hz) for f_hz in self._list))
+            self.add("[SENSe:]LIST:FREQuency:POINts?", self._ask_list_points)
+        self.add("[SENSe:]SWEep:TIME?", lambda _: plain(self._duration() * self._speed))
         self.add("[SENSe:]FREQuency:DATA?", lambda _: self._encode(self._grid()))
         self.add("INITiate[:IMMediate]", self._start)
         self.add("INITiate:CONTinuous", self._set_continuous)
@@ -284,6 +119,8 @@ class SimulatedAnalyzer(ScpiDevice):
             "[SENSe:]FREQuency:STOP": self._high,
             "[SENSe:]SWEep:POINts": float(min(101, self._world.limits.most_points)),
         }
+        self._mode = "SWE"
+        self._list: Floats = np.array([self._low])
         self._format = "ASC"
         self._swapped = False
         self._due: float | None = None
@@ -293,7 +130,7 @@ class SimulatedAnalyzer(ScpiDevice):
 
     @staticmethod
     def _ask_level(world: LevelledWorld, text: str) -> str:
-        return _plain(to_number(text, *world.level_range_dbm) if text else world.level_dbm)
+        return plain(to_number(text, *world.level_range_dbm) if text else world.level_dbm)
 
     def wait_until_done(self) -> None:
         if self._due is None:
@@ -316,20 +153,44 @@ class SimulatedAnalyzer(ScpiDevice):
             word = text.upper()
             if word and word not in ("MIN", "MINIMUM", "MAX", "MAXIMUM"):
                 raise ScpiError(*ILLEGAL_VALUE)
-            return _plain(to_number(word, low, high) if word else self._settings[header])
+            return plain(to_number(word, low, high) if word else self._settings[header])
 
         self.add(header, change)
         self.add(header + "?", ask)
 
+    def _set_mode(self, text: str) -> None:
+        known = {"SWE": "SWE", "SWEEP": "SWE", "LIST": "LIST"}
+        if text.upper() not in known:
+            raise ScpiError(*ILLEGAL_VALUE)
+        self._mode = known[text.upper()]
+
+    def _set_list(self, text: str) -> None:
+        if not text:
+            raise ScpiError(*MISSING_PARAMETER)
+        words = text.split(",")
+        if len(words) > self._world.limits.list_points:
+            raise ScpiError(*TOO_MUCH_DATA)
+        self._list = np.array([to_number(word, self._low, self._high) for word in words])
+
+    def _ask_list_points(self, text: str) -> str:
+        if text.upper() in ("MAX", "MAXIMUM"):
+            return str(self._world.limits.list_points)
+        if text:
+            raise ScpiError(*ILLEGAL_VALUE)
+        return str(len(self._list))
+
     def _grid(self) -> Floats:
+        if self._mode == "LIST":
+            return self._list
         start, stop, points = self._settings.values()
         return np.linspace(start, stop, int(points))
 
     def _duration(self) -> float:
-        return self._settings["[SENSe:]SWEep:POINts"] * self._world.limits.seconds_per_point / self._speed
+        return len(self._grid()) * self._world.limits.seconds_per_point / self._speed
 
     def _start(self, _: str) -> None:
-        if self._settings["[SENSe:]FREQuency:STARt"] >= self._settings["[SENSe:]FREQuency:STOP"]:
+        low, high = list(self._settings.values())[:2]
+        if self._mode == "SWE" and low >= high:
             raise ScpiError(-221, "Settings conflict")
         self._trace = None
         self._due = time.monotonic() + self._duration()
@@ -403,7 +264,7 @@ class SimulatedGenerator(ScpiDevice):
 
     @staticmethod
     def _ask(text: str, value: float, bounds: tuple[float, float]) -> str:
-        return _plain(to_number(text, *bounds) if text else value)
+        return plain(to_number(text, *bounds) if text else value)
 
     def _set_frequency(self, text: str) -> None:
         self.f_hz = to_number(text, *self._range_hz)

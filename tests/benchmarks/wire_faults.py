@@ -52,6 +52,9 @@ from drivers.touchstone import sweep_text
 
 ROOT = Path(__file__).parents[2]
 SWEEP = (3.0e6, 4.0e6, 41)
+EVEN = np.linspace(*SWEEP)
+# A free list: clusters, as a reading asks for them.
+FREE = np.concatenate([np.linspace(centre - 6e3, centre + 6e3, 7) for centre in (3.47e6, 3.5e6, 3.53e6)])
 # Waits are short, or two thousand mishaps would take a day; a loaded machine gets the benefit of the doubt.
 TIMEOUT_S = 0.25
 STUCK_S = 60.0
@@ -71,8 +74,7 @@ class Wrong(Exception):
     """A reading that is not the world's."""
 
 
-def check_sweep(sweep: Sweep, tank: Any, tolerance: float) -> None:
-    expected = np.linspace(*SWEEP)
+def check_sweep(sweep: Sweep, tank: Any, tolerance: float, expected: Any = EVEN) -> None:
     if sweep.f_hz.shape != expected.shape or not np.allclose(sweep.f_hz, expected, rtol=0, atol=1.0):
         raise Wrong("frequencies")
     if not np.allclose(sweep.s11, tank.reflection(sweep.f_hz), rtol=0, atol=tolerance):
@@ -80,7 +82,7 @@ def check_sweep(sweep: Sweep, tank: Any, tolerance: float) -> None:
 
 
 @contextmanager
-def scpi_analyzer(rng: random.Random, fault: Fault, form: Any) -> Iterator[Bench]:
+def scpi_analyzer(rng: random.Random, fault: Fault, form: Any, lists: bool = False) -> Iterator[Bench]:
     tank = worlds.TankWorld()
     with serve_scpi_analyzer(
         tank, speed=1000.0, faults=Faults([fault], seed=rng.randrange(1 << 30))
@@ -89,8 +91,14 @@ def scpi_analyzer(rng: random.Random, fault: Fault, form: Any) -> Iterator[Bench
 
         def read() -> None:
             if not held:
-                held.append(ScpiAnalyzer(server.address, data_format=form, timeout_s=TIMEOUT_S))
-            check_sweep(held[0].sweep(*SWEEP), tank, 2e-9)
+                most = 101 if lists else 0
+                held.append(
+                    ScpiAnalyzer(server.address, data_format=form, timeout_s=TIMEOUT_S, list_points=most)
+                )
+            if lists:
+                check_sweep(held[0].sweep_at(FREE), tank, 2e-9, FREE)
+            else:
+                check_sweep(held[0].sweep(*SWEEP), tank, 2e-9)
 
         def mend() -> None:
             server.faults.clear()
@@ -118,7 +126,10 @@ def lines_analyzer(rng: random.Random, fault: Fault, kind: Any) -> Iterator[Benc
         def read() -> None:
             if not held:
                 held.append(LinesAnalyzer(server.address, described))
-            check_sweep(held[0].sweep(*SWEEP), tank, tolerance)
+            if kind in invented.LISTERS:
+                check_sweep(held[0].sweep_at(FREE), tank, tolerance, FREE)
+            else:
+                check_sweep(held[0].sweep(*SWEEP), tank, tolerance)
 
         def mend() -> None:
             server.faults.clear()
@@ -316,15 +327,17 @@ def sound(rng: random.Random, fault: Fault, _: Any) -> Iterator[Bench]:
 
 
 # Where in the exchange the mishap strikes; an empty name is any message.
+LIST_PHASES = ("", "MODE", "LIST:FREQuency", "ERRor", "OPC", "CALCulate:DATA", "ESE")
 SCPI_PHASES = ("", "IDN", "POINts", "STARt", "STOP", "ERRor", "OPC", "CALCulate:DATA", "ESE")
 GENERATOR_PHASES = ("", "IDN", "FREQuency", "POWer", "STATe", "ERRor", "OPC")
 TARGETS: dict[str, tuple[Any, tuple[str, ...]]] = {
     "SCPI analyzer, text": (partial(scpi_analyzer, form="ascii"), SCPI_PHASES),
     "SCPI analyzer, blocks": (partial(scpi_analyzer, form="real"), SCPI_PHASES),
+    "SCPI analyzer, lists": (partial(scpi_analyzer, form="ascii", lists=True), LIST_PHASES),
     "SCPI generator": (partial(generator, scpi=True), GENERATOR_PHASES),
     **{
         f"lines analyzer {kind.__name__}": (partial(lines_analyzer, kind=kind), ("", "line", "line", "line"))
-        for kind in invented.BIRDS
+        for kind in (*invented.BIRDS, *invented.LISTERS)
     },
     "lines generator": (partial(generator, scpi=False), ("", "line")),
     "sensor, socket": (partial(sensor, terminal=False), ("sample", "sample", "identity", "token")),

@@ -47,6 +47,43 @@ def test_a_description_is_read() -> None:
     assert read.limits.most_points == 101
 
 
+ONE_BY_ONE = '\n[list]\ncommands = "spot {frequency_mhz}"\ndecimals = { frequency_mhz = 4 }\n'
+IN_ONE = '\n[list]\ncommands = "spots {points} {frequencies_khz}"\nseparator = ";"\nmost_points = 21\n'
+
+
+def test_a_list_is_described_by_what_its_commands_hold() -> None:
+    listed = parse_description(GOOD + ONE_BY_ONE).listed
+    assert listed is not None
+    assert listed.one_by_one
+    assert listed.filled([3.50004e6]) == ["spot 3.5000"]
+    assert listed.sent_hz(3.50004e6) == pytest.approx(3.5e6, abs=1e-6)
+    assert listed.talk.replies == parse_description(GOOD).sweep.replies  # type: ignore[union-attr]
+    many = parse_description(GOOD + IN_ONE).listed
+    assert many is not None
+    assert (many.one_by_one, many.most_points) == (False, 21)
+    assert many.filled([3.5e6, 3.6000001e6]) == ["spots 2 3500.000;3600.000"]
+    # An instrument that knows single frequencies only needs no sweep.
+    alone = GOOD[: GOOD.index("[sweep]")] + ONE_BY_ONE + '[list.reply]\ncolumns = ["real", "imaginary"]\n'
+    assert parse_description(alone).sweep is None
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (GOOD + ONE_BY_ONE.replace("frequency_mhz}", "start_hz}"), "nothing to fill in for {start_hz}"),
+        (GOOD + ONE_BY_ONE.replace("{frequency_mhz}", "3.5"), "list.commands: must hold the frequency once"),
+        (GOOD + ONE_BY_ONE.replace("spot", "spot {frequencies_hz}"), "must hold the frequency once"),
+        (GOOD + ONE_BY_ONE + "most_points = 11\n", "list.most_points: is not known here"),
+        (GOOD + IN_ONE.replace('";"', '"abc"'), "list.separator: must be one of"),
+        (GOOD + IN_ONE.replace("21", "1"), "list.most_points: must be a number from 2"),
+        (GOOD[: GOOD.index("[sweep]")] + ONE_BY_ONE, "list.reply: is missing"),
+    ],
+)
+def test_mistakes_in_a_list_are_told_by_field(text: str, told: str) -> None:
+    with pytest.raises(Misuse, match=told):
+        parse_description(text)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [

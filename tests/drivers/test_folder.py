@@ -53,7 +53,7 @@ def test_a_plan_opens_it(tmp_path: Path) -> None:
     assert isinstance(driver, Analyzer)
     assert isinstance(driver, Announces)
     assert driver.limits.most_points == 201
-    assert not driver.limits.uniform_only
+    assert driver.limits.list_points == 0
     assert "0 sweep files" in driver.identify()
     with pytest.raises(Misuse):
         driver.sweep(1e5, 2e6, 101)

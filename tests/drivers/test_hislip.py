@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from drivers.registry import open_instrument
-from drivers.simulators.scpi import ScpiDevice, SimulatedAnalyzer, SimulatedGenerator
+from drivers.simulators.scpi import SimulatedAnalyzer, SimulatedGenerator
+from drivers.simulators.scpi_device import ScpiDevice
 
 # IVI-6.1, table 4: the numbers of the messages used here.
 INITIALIZE, INITIALIZED, DATA, DATA_END = 0, 1, 6, 7

@@ -8,17 +8,19 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import BIRDS, LIMITS, Crane, Finch, Heron, Otter
+from invented import BIRDS, LIMITS, LISTERS, Crane, Finch, Heron, Otter
 
 from drivers.description import parse_description
 from drivers.errors import LinkLost, Misuse, ProtocolError, TimedOut, WireError
 from drivers.lines import LinesAnalyzer, LinesGenerator
 from drivers.registry import open_instrument
-from drivers.roles import Analyzer, Generator
+from drivers.roles import Analyzer, Generator, ListAnalyzer
 from drivers.simulators.faults import KINDS, Fault, Faults
 from drivers.simulators.lines import LinesServer, SimulatedLinesAnalyzer, SimulatedLinesGenerator
 
 SWEEP = (3.0e6, 4.0e6, 41)
+# Not even, more of them than one request takes, some close together.
+FREE = np.array([2.9e6, 3.0e6, 3.3e6, *np.linspace(3.49e6, 3.51e6, 17), 3.7e6, 4.0e6])
 
 
 def described(kind: Any) -> Any:
@@ -53,6 +55,44 @@ def test_each_is_understood_by_its_description_alone(kind: Any, terminal: bool, 
         analyzer.close()
         with pytest.raises(LinkLost):
             analyzer.sweep(*SWEEP)
+
+
+def right_at(sweep: Any, tank: Any, tolerance: float = 1e-6) -> bool:
+    return (
+        sweep.f_hz.shape == FREE.shape
+        and np.allclose(sweep.f_hz, FREE, rtol=0, atol=1.0)
+        and np.allclose(sweep.s11, tank.reflection(sweep.f_hz), rtol=0, atol=tolerance)
+    )
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+@pytest.mark.parametrize("kind", LISTERS)
+def test_free_lists_are_taken_by_whoever_is_described_so(kind: Any, terminal: bool, tank: Any) -> None:
+    with LinesServer(kind(tank), terminal=terminal) as server:
+        analyzer = LinesAnalyzer(server.address, described(kind))
+        assert isinstance(analyzer, ListAnalyzer)
+        assert analyzer.limits.list_points > len(FREE)
+        for _ in range(2):
+            assert right_at(analyzer.sweep_at(FREE), tank)
+            # A sweep too, also where there is none but by the list.
+            assert right(analyzer.sweep(*SWEEP), tank)
+        for wrong in (FREE[::-1], FREE[:1], FREE * 100.0, [3e6, 3e6]):
+            with pytest.raises(Misuse):
+                analyzer.sweep_at(np.array(wrong))
+        with pytest.raises(Misuse, match="digits"):
+            analyzer.sweep_at(np.array([3e6, 3e6 + 0.2]))
+        analyzer.close()
+        with pytest.raises(LinkLost):
+            analyzer.sweep_at(FREE)
+
+
+def test_without_a_list_in_the_description_there_is_none(tank: Any) -> None:
+    with LinesServer(Heron(tank), terminal=False) as server:
+        analyzer = LinesAnalyzer(server.address, described(Heron))
+        assert analyzer.limits.list_points == 0
+        with pytest.raises(Misuse, match="uniform"):
+            analyzer.sweep_at(FREE)
+        analyzer.close()
 
 
 @pytest.mark.parametrize("kind", BIRDS)
@@ -92,6 +132,30 @@ def test_a_sweep_is_right_or_is_not(kind: Any, fault_kind: Any, tank: Any) -> No
                 if len(outcomes) >= 3:
                     server.faults.clear()
                 assert len(outcomes) < 10, (fault, outcomes)
+        analyzer.close()
+
+
+@pytest.mark.parametrize("fault_kind", KINDS)
+@pytest.mark.parametrize("kind", LISTERS)
+def test_a_list_is_right_or_is_not(kind: Any, fault_kind: Any, tank: Any) -> None:
+    rng = random.Random(f"list {kind.__name__} {fault_kind}")
+    with LinesServer(kind(tank), terminal=False, faults=Faults(seed=rng.randrange(1 << 30))) as server:
+        analyzer = LinesAnalyzer(server.address, described(kind))
+        fault = Fault(fault_kind, "line", rng.randrange(30), rng.choice([0.01, 0.2]), rng.randrange(1, 5))
+        server.faults.add(fault)
+        outcomes: list[str] = []
+        while len(outcomes) < 2 or outcomes[-1] != "right":
+            try:
+                sweep = analyzer.sweep_at(FREE)
+            except WireError as problem:
+                outcomes.append(f"{type(problem).__name__} {problem}")
+            else:
+                assert right_at(sweep, tank, 2.6e-3), fault
+                outcomes.append("right")
+            server.wire.plug_in()
+            if len(outcomes) >= 3:
+                server.faults.clear()
+            assert len(outcomes) < 10, (fault, outcomes)
         analyzer.close()
 
 
@@ -144,6 +208,7 @@ def test_the_shipped_descriptions_fit_the_projects_own_simulators(tank: Any, out
         config = {"driver": "lines-analyzer", "port": server.address, "description": "simulated-analyzer"}
         analyzer = open_instrument("analyzer", config)
         assert right(analyzer.sweep(*SWEEP), tank)
+        assert right_at(analyzer.sweep_at(FREE), tank)
         analyzer.close()
     with LinesServer(SimulatedLinesGenerator(output_world)) as server:
         config = {"driver": "lines-generator", "port": server.address, "description": "simulated-generator"}

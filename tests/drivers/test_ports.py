@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,7 +14,8 @@ from click.testing import CliRunner
 from bench.commands.ports import command
 from drivers import ports
 from drivers.ports import Found, ask
-from drivers.simulators.scpi import ScpiDevice, ScpiServer, serve_scpi_analyzer, serve_scpi_generator
+from drivers.simulators.scpi import ScpiServer, serve_scpi_analyzer, serve_scpi_generator
+from drivers.simulators.scpi_device import ScpiDevice
 from drivers.simulators.sensor import serve_sensor
 
 needs_terminals = pytest.mark.skipif(
@@ -30,11 +32,22 @@ def test_instruments_say_what_they_are(tank: Any, output_world: Any) -> None:
         report = ask(address(analyzer.address))
         assert (report.answer, report.player) == ("Regenbench,Simulated analyzer,1,1.0", "analyzer")
         assert 'driver = "scpi-analyzer"' in report.plan
+        assert report.list_points == 201
+        assert report.plan[-1] == "list_points = 201"
         assert f'address = "{analyzer.address}"' in report.plan
         before = len(output_world.history)
         report = ask(address(generator.address))
         assert report.player == "generator"
         assert len(output_world.history) == before, "asking switches nothing"
+
+
+def test_an_analyzer_without_lists_is_left_as_it_was(tank: Any) -> None:
+    tank.limits = replace(tank.limits, list_points=0)
+    with serve_scpi_analyzer(tank) as server:
+        report = ask(address(server.address), timeout_s=0.2)
+        assert (report.player, report.list_points) == ("analyzer", None)
+        assert not any("list_points" in line for line in report.plan)
+        assert server.device.do("SYST:ERR?")[0][1] == b'0,"No error"'
 
 
 def test_an_instrument_of_another_kind_is_left_open() -> None:
@@ -133,6 +146,7 @@ def test_the_command_asks_an_address(tank: Any) -> None:
         code, out, _ = run("--address", server.address)
         assert code == 0
         assert "[instruments.analyzer]" in out
+        assert "takes free lists of up to 201 frequencies" in out
 
 
 def test_list_only_sends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -14,7 +15,7 @@ import pytest
 from drivers.errors import LinkLost, Misuse, WireError
 from drivers.fakes import FakeAnalyzer, FakeGenerator, FakeSensor
 from drivers.registry import open_instrument
-from drivers.roles import Analyzer, Generator, Sensor
+from drivers.roles import Analyzer, Generator, ListAnalyzer, Sensor
 from drivers.simulators.scpi import serve_scpi_analyzer, serve_scpi_generator
 from drivers.simulators.sensor import serve_sensor
 
@@ -24,6 +25,12 @@ ANALYZERS = {
     "blocks": {"format": "real"},
     "swapped blocks": {"format": "real", "byte_order": "swapped"},
     "read once": {"read_twice": False},
+    "lists": {"list_points": 201},
+    "lists in blocks": {
+        "list_points": 201,
+        "format": "real",
+        "headers": {"frequencies": "SENSe:FREQuency:DATA?", "mode": "freq:mode", "list": ":SENS:LIST:FREQ"},
+    },
     "frequencies asked": {"headers": {"frequencies": "SENSe:FREQuency:DATA?"}},
     "short headers": {"headers": {"start": "freq:star", "stop": ":SENS:FREQ:STOP", "points": "SWE:POIN"}},
     "limits told": {
@@ -84,11 +91,56 @@ def test_a_sweep_beyond_the_limits_is_misuse(
     assert analyzer.sweep(1e6, 2e6, 11).s11.shape == (11,)
 
 
+# Two clusters, a lone point, both ends of the range.
+FREE = np.array([1e5, 3.3e6, 3.4e6, 3.4001e6, 3.4002e6, 3.7e6, 29e6, 3e7])
+
+
+def test_a_free_list_is_taken_by_whoever_says_so(analyzer: Analyzer, tank: Any) -> None:
+    assert isinstance(analyzer, ListAnalyzer)
+    if not analyzer.limits.list_points:
+        with pytest.raises(Misuse, match="uniform"):
+            analyzer.sweep_at(FREE)
+        return
+    assert analyzer.limits.list_points == 201
+    for f_hz in (FREE, np.linspace(3e6, 4e6, 201), FREE[2:4]):
+        sweep = analyzer.sweep_at(f_hz)
+        np.testing.assert_allclose(sweep.f_hz, f_hz, rtol=0, atol=1e-3)
+        np.testing.assert_allclose(sweep.s11, tank.reflection(sweep.f_hz), atol=2e-9)
+        # And back to a sweep with even steps.
+        after = analyzer.sweep(3e6, 4e6, 11)
+        np.testing.assert_allclose(after.s11, tank.reflection(np.linspace(3e6, 4e6, 11)), atol=2e-9)
+
+
+@pytest.mark.parametrize(
+    "f_hz",
+    [
+        FREE[::-1],
+        FREE[:1],
+        [],
+        [3e6, 3e6, 4e6],
+        [3e6, math.nan, 4e6],
+        [9e4, 4e6],
+        [3e6, 4e7],
+        np.linspace(3e6, 4e6, 202),
+        [FREE],
+    ],
+)
+def test_a_list_beyond_the_limits_is_misuse(analyzer: Analyzer, f_hz: Any) -> None:
+    assert isinstance(analyzer, ListAnalyzer)
+    with pytest.raises(Misuse):
+        analyzer.sweep_at(np.array(f_hz))
+    assert analyzer.sweep(1e6, 2e6, 11).s11.shape == (11,)
+
+
 def test_a_closed_analyzer_says_so(analyzer: Analyzer) -> None:
     analyzer.close()
     analyzer.close()
     with pytest.raises(LinkLost):
         analyzer.sweep(1e6, 2e6, 11)
+    if analyzer.limits.list_points:
+        assert isinstance(analyzer, ListAnalyzer)
+        with pytest.raises(LinkLost):
+            analyzer.sweep_at(FREE)
 
 
 @pytest.fixture(params=["fake", "scpi"])

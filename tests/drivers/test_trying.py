@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from bench.cli import main
 from bench.commands.ports import command
-from drivers import description, trying
+from drivers import description, fields, trying
 from drivers.roles import Sweep
 from drivers.simulators.lines import LinesServer, SimulatedLinesAnalyzer
 
@@ -56,6 +56,7 @@ def test_one_sweep_is_taken_and_drawn(tank: Any) -> None:
         result = CliRunner().invoke(command, ["--try", "simulated-analyzer", "--port", server.address])
     assert result.exit_code == 0, result.output
     assert "51 points" in result.stdout
+    assert "takes free lists of frequencies: 7 unevenly spread, in one request" in result.stdout
     assert result.stdout.count("*") == 64
     assert "100.0 kHz" in result.stdout
     assert "Nothing looks wrong" in result.stdout
@@ -96,19 +97,19 @@ def test_doubtful_sweeps_are_told(s11: Any, told: str) -> None:
 def test_the_page_names_every_field() -> None:
     """The fields that the parser asks for, collected while it reads, against the page's tables."""
     asked: set[str] = set()
-    plain = description._Fields._get
+    plain = fields.Fields._get
 
     def spy(self: Any, key: str, default: Any) -> Any:
         asked.add(key)
         return plain(self, key, default)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(description._Fields, "_get", spy)
+        patch.setattr(fields.Fields, "_get", spy)
         for file in DESCRIPTIONS.glob("*.toml"):
             description.load_description(file)
     page = (DESCRIPTIONS / "README.md").read_text()
     words = set(re.findall(r"`\[?\[?(?:[a-z_]+\.)*([a-z_]+)\]?\]?`", page))
-    assert asked - {"port"} <= words | {"sweep", "generator", "limits", "identify"}
+    assert asked - {"port"} <= words | {"sweep", "list", "generator", "limits", "identify"}
 
 
 def test_the_page_shows_a_plan_that_is_toml() -> None:

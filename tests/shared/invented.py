@@ -229,4 +229,62 @@ values_per_line = 1
             yield f"{s.imag:.9e}"
 
 
+class Wren:
+    """Knows one frequency at a time, in kHz, and no sweep; answers with magnitude and angle and nothing to tell them by."""
+
+    banner, prompt, echo, hears, says = "", "", False, "\n", "\n"
+    most = 2
+    text = """
+name = "Wren"
+role = "analyzer"
+[port]
+baud = 4000000
+line_end = "\\n"
+timeout_s = 0.12
+[list]
+commands = ["peck {frequency_khz}"]
+[list.reply]
+columns = ["magnitude", "angle"]
+separator = ";"
+"""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        word, _, rest = command.partition(" ")
+        if word == "peck":
+            s = self.world.reflection(np.array([float(rest) * 1e3]))[0]
+            yield f"{abs(s):.10f};{np.degrees(np.angle(s)):+.8f}"
+
+
+class Stork(Heron):
+    """A heron that also steps on a list of stones, eleven at most: frequencies in MHz, the last word says how many."""
+
+    most = 401
+    text = (
+        Heron.text.replace('"Heron"', '"Stork"')
+        + """
+[list]
+commands = ["stones {frequencies_mhz} that is {points}"]
+separator = "|"
+most_points = 11
+"""
+    )
+
+    def obey(self, command: str) -> Iterator[str | float]:
+        words = command.split()
+        if words[:1] == ["stones"]:
+            f_hz = np.array([float(one) * 1e6 for one in words[1].split("|")])
+            if len(f_hz) != int(words[-1]) or len(f_hz) > 11:
+                yield "splash"
+                return
+            for f, s in zip(f_hz, self.world.reflection(f_hz), strict=True):
+                yield f"{f:.0f},{s.real:.9f},{s.imag:.9f}"
+        else:
+            yield from super().obey(command)
+
+
+# They take free lists of frequencies.
+LISTERS: list[Any] = [Wren, Stork]
 BIRDS: list[Any] = [Heron, Otter, Finch, Mole, Crane]

@@ -15,7 +15,7 @@ from drivers.simulators.sensor import SensorBatch
 class TankWorld:
     """A loosely coupled tank: the reflection is a formula of the frequency, without noise."""
 
-    limits: AnalyzerLimits = field(default_factory=lambda: AnalyzerLimits(1e5, 3e7, 1001, 1e-3))
+    limits: AnalyzerLimits = field(default_factory=lambda: AnalyzerLimits(1e5, 3e7, 1001, 1e-3, 201))
     f0_hz: float = 3.5e6
     q: float = 120.0
 
