@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 # Beyond this many standard uncertainties two ways of reading the same onset hardly differ by chance (one in eighty).
 DISAGREE_SIGMAS = 2.5
 # What approaches of one way share and their scatter does not show: play, bow of the sensor, a hand that hurries.
-# A judgement (GUM, type B), no published value.
+# A judgement (GUM, type B), no published value. A curve's row has its own share of it already.
 SHARED_U_DEG = 0.25
 
 WAYS = {"listen": "by listening", "level": "by level", "curve": "by curve", "typed": "as typed"}
@@ -30,7 +30,8 @@ def onset_of_way(rows: Sequence[Mapping[str, Any]]) -> tuple[float, float]:
     angle = np.array([float(row["angle_deg"]) for row in rows])
     u = np.array([float(row["angle_u_deg"] or TYPED_U_DEG) for row in rows])
     mean = weighted_mean(angle, np.maximum(u, 1e-3))
-    return mean.value, float(np.hypot(mean.u, SHARED_U_DEG))
+    counted = all(row.get("method") == "curve" for row in rows)
+    return mean.value, mean.u if counted else float(np.hypot(mean.u, SHARED_U_DEG))
 
 
 def sigmas_apart(a: float, a_u: float, b: float, b_u: float) -> float:

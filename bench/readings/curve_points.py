@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from bench.physics.onset_curve import CurveOnset
+from bench.physics.onset_curve import CurveOnset, onset_of_curve
 from bench.physics.resonance import Resonance
 from drivers.roles import Sweep
 
@@ -46,6 +47,16 @@ class CurvePoint:
         """Power that reaches the tank times its Q, in any unit: the square of the voltage there."""
         beta = self.resonance.beta or 0.0
         return float(beta / (1.0 + beta) ** 2 * self.q)
+
+
+def onset_of_points(points: Sequence[CurvePoint]) -> CurveOnset | None:
+    """Where 1/Q of these points would reach zero; None where they do not tell."""
+    return onset_of_curve(
+        [p.angle_deg for p in points],
+        [p.q for p in points],
+        [p.q_u for p in points],
+        [p.angle_u_deg for p in points],
+    )
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 A look up the control finds where Q has grown enough; each step goes a part of the way that 1/Q says is left, so the set
 stays short of onset. There the loop is set, and with the loop left alone Q is read again at angles spread over the fall of
-1/Q, every one approached from below, so that play in the sensor's coupling is the same in all of them.
+1/Q, every one approached from below, so that play in the sensor's coupling is the same in all of them. Where that leaves
+the onset too uncertain, further readings halve the way that is left.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from typing import Protocol
 import numpy as np
 
 from bench.errors import ReadingError
-from bench.physics.onset_curve import CurveOnset, onset_of_curve
-from bench.readings.curve_points import CurvePoint, CurveReading, SignalCheck
+from bench.physics.onset_curve import CurveOnset
+from bench.physics.uncertainty import combine
+from bench.readings.curve_points import CurvePoint, CurveReading, SignalCheck, onset_of_points
 from bench.readings.resonance_run import Guess, measure_resonance
 from drivers.errors import InstrumentError
 from drivers.roles import Analyzer, LevelledAnalyzer, Sweep
@@ -30,6 +32,13 @@ LEAST_STEP_DEG = 0.8
 FIRST_STEP, MOST_STEP = 0.02, 0.1  # of the travel
 SHARE_OF_THE_WAY = 0.5
 MOST_BACKINGS = 4
+# Readings nearer to onset go on until it is known as well as this; most of its uncertainty is the way left to it.
+ENOUGH_U_DEG = 0.3
+MOST_NEARER = 3
+CLEAR_SIGMAS = 4.0
+# What all points of a run share and 1/Q does not show: play and bow of the sensor, the set's own wandering. A judgement (GUM,
+# type B); less than for approaches in motion, since every point is a rest.
+SHARED_U_DEG = 0.15
 LOOK_GOAL = 0.03
 # Looser than the one, noise costs too many points at the lowest Q; tighter than the other, the circle is no longer one.
 LEAST_BETA, MOST_BETA = 0.06, 0.4
@@ -144,12 +153,7 @@ class _Run:
         points = self.points(last)
         onset = None
         if not self.never:
-            onset = onset_of_curve(
-                [p.angle_deg for p in points],
-                [p.q for p in points],
-                [p.q_u for p in points],
-                [p.angle_u_deg for p in points],
-            )
+            points, onset = self.nearer(points)
         return CurveReading(
             points,
             onset,
@@ -436,10 +440,47 @@ class _Run:
         self.hands.rest_control(0.0)
         return tuple(sorted([*points, last], key=lambda p: p.angle_deg))
 
+    def nearer(self, points: tuple[CurvePoint, ...]) -> tuple[tuple[CurvePoint, ...], CurveOnset | None]:
+        """The points and the onset, with readings nearer to it while it is uncertain and there is room."""
+        onset = onset_of_points(points)
+        for _ in range(MOST_NEARER):
+            last = points[-1]
+            if onset is None or onset.angle_u_deg <= ENOUGH_U_DEG:
+                break
+            left = onset.angle_deg - last.angle_deg
+            step = min(
+                (1.0 - SHARE_OF_THE_WAY) * left, left - max(MARGIN_DEG, CLEAR_SIGMAS * onset.angle_u_deg)
+            )
+            if step < LEAST_STEP_DEG or last.angle_deg + step > self.travel:
+                break
+            self.on_detail(
+                f"the onset is known to {onset.angle_u_deg:.1f} degrees so far: a reading nearer to it"
+            )
+            # Q goes up as the way gets shorter, and with it the coupling and the signal in the tank.
+            if (last.resonance.beta or 0.0) * left / (left - step) > TIGHT_NEXT:
+                self.hands.move_loop(True)
+            try:
+                point = self.at(last.angle_deg + step, self.q_goal)
+            except _Oscillates:
+                self.warnings.append(
+                    "it oscillated at the reading nearest to onset; backed off, and that one left out"
+                )
+                break
+            except ReadingError:
+                # What stands is an onset already, only less certain.
+                break
+            if point.angle_deg <= last.angle_deg + 0.2 * LEAST_STEP_DEG or point.q <= last.q:
+                break
+            self.seen.append(point)
+            points = (*points, point)
+            onset = onset_of_points(points) or onset
+        self.hands.rest_control(0.0)
+        return points, onset
+
     def widened(
         self, points: tuple[CurvePoint, ...], onset: CurveOnset | None, signal: SignalCheck | None
     ) -> float | None:
-        """The onset's uncertainty with what the signal may have done to the last 1/Q."""
+        """The onset's uncertainty with what the signal may have done to the last 1/Q, and with what all points share."""
         if self.never:
             return None
         if onset is None:
@@ -453,4 +494,4 @@ class _Run:
         moved = 0.0
         if signal is not None and signal.moved:
             moved = signal.left_over * points[0].q / points[-1].q / onset.slope_per_deg
-        return float(np.hypot(onset.angle_u_deg, moved))
+        return combine(onset.angle_u_deg, moved, SHARED_U_DEG)
