@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -31,6 +32,8 @@ Thought = TypeVar("Thought")
 
 # Pointer and sensor further apart than this share of the dial: somebody should look.
 FAR_DIAL = 0.02
+# Readings that tell the analyzer's noise.
+NOISES = 8
 
 
 @dataclass
@@ -47,7 +50,8 @@ class LevelRoute:
 class Bench:
     """One run's bench; readings take from it and record through it.
 
-    `made`: table and name of every reading recorded in this run and not withdrawn, in order.
+    `made`: table and name of every reading recorded in this run and not withdrawn, in order. `noises`: noise of the sweeps of
+    each resonance reading so far.
     """
 
     session: Session
@@ -57,7 +61,7 @@ class Bench:
     cold: bool = False
     made: list[tuple[str, str]] = field(default_factory=list, init=False)
     quiet: Quiet | None = field(default=None, init=False)
-    sweep_noise: float | None = field(default=None, init=False)
+    noises: list[float] = field(default_factory=list, init=False)
     _thinking: ThreadPoolExecutor | None = field(default=None, init=False)
     level_route: LevelRoute = field(default_factory=LevelRoute, init=False)
     _noted: dict[str, list[str]] = field(default_factory=dict, init=False)
@@ -151,6 +155,12 @@ class Bench:
         if self._thinking is None:
             self._thinking = ThreadPoolExecutor(1, "thinking ahead")
         return self._thinking.submit(work)
+
+    @property
+    def sweep_noise(self) -> float | None:
+        """Noise of the analyzer in this run, from the readings of late: each alone has few points to tell it from."""
+        late = self.noises[-NOISES:]
+        return math.sqrt(sum(noise**2 for noise in late) / len(late)) if late else None
 
     def tuned(self, coil: str) -> list[Row]:
         """A coil's resonance rows without added capacitor, by dial; of this run's state of the valve where there are any."""

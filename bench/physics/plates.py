@@ -36,7 +36,7 @@ def _matern(a: Floats, b: Floats) -> Floats:
     return np.asarray((1.0 + r + r * r / 3.0) * np.exp(-r), float)
 
 
-def _bridge(a: Floats, b: Floats) -> Floats:
+def bridge(a: Floats, b: Floats) -> Floats:
     """Covariance of the departure at dial shares a and b, held at 0 at both ends of the dial."""
     ends = np.array([0.0, 1.0])
     pin = np.linalg.solve(_matern(ends, ends), _matern(ends, b))
@@ -52,7 +52,7 @@ class Curve:
     def __init__(self, knots: Floats) -> None:
         self.knots = knots
         inner = knots[1:-1]
-        k = _bridge(inner, inner) + 1e-9 * DEPARTURE**2 * np.eye(len(inner))
+        k = bridge(inner, inner) + 1e-9 * DEPARTURE**2 * np.eye(len(inner))
         self.chol = np.linalg.cholesky(k) if len(inner) else np.zeros((0, 0))
         self.k_inverse = np.linalg.inv(k) if len(inner) else np.zeros((0, 0))
 
@@ -69,7 +69,7 @@ class Curve:
 
     def weights(self, share: Floats) -> Floats:
         inner = self.knots[1:-1]
-        return np.asarray(_bridge(share, inner) @ self.k_inverse if len(inner) else np.zeros((len(share), 0)))
+        return np.asarray(bridge(share, inner) @ self.k_inverse if len(inner) else np.zeros((len(share), 0)))
 
     def at(self, share: Floats, weights: Floats, c: Floats, law: Floats) -> Floats:
         """Capacitance at dial shares (n,), with weights from `weights(share)`."""
@@ -85,8 +85,8 @@ class Curve:
     def spread_covariance(self, share: Floats, weights: Floats) -> Floats:
         """Covariance (n, n) of h between the knots, beyond that of the knots' values."""
         inner = self.knots[1:-1]
-        own = _bridge(share, share)
-        return np.asarray(own - weights @ _bridge(inner, share) if len(inner) else own, float)
+        own = bridge(share, share)
+        return np.asarray(own - weights @ bridge(inner, share) if len(inner) else own, float)
 
     def _straight(self, c: Floats, law: Floats) -> Floats:
         p, shift = self._law(c, law)

@@ -7,12 +7,14 @@ information that it would add for each of them (the same model as in `resonance_
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from bench.physics.resonance import Resonance
 from bench.physics.resonance_fit import Complexes, Floats, shape
@@ -27,8 +29,12 @@ SPANS = (2.9, 3.6, 4.5, 5.8, 7.5, 10.0, 14.0, 20.0)  # in whole bandwidths of th
 POINTS = (15, 17, 19, 21, 25, 29, 33, 37, 41, 47, 53, 61, 71, 81, 91, 101, 121, 151, 201)
 SWEEP_COST = 15.0  # what a further sweep costs beside its own points, in points
 FEWEST_ACROSS = 11  # points within three half-bandwidths each side
+# Equally likely places of a normal distribution, in standard uncertainties.
+PLACES = np.array([-1.8, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 1.8])
 BESIDE, BESIDE_NODES = 1.0, 240  # how far beside a sweep, in its own width, and how finely
 SEEN = 1.3  # half-bandwidths that a sweep must reach beyond a resonance
+UNKNOWNS = 8  # of a fit: background, slope and circle (complex), f0, width
+SELDOM = 0.01  # a chance not worth more points
 MARGIN = 0.9  # aim at this part of the goal, since the uncertainty itself is uncertain
 
 
@@ -68,14 +74,12 @@ class Plan:
 
 
 def belief_of_guess(
-    f0_hz: float, q_loaded: float, f0_u_hz: float, *, b: float = 0.15, noise: float = 1e-3
+    places_hz: Floats, q_loaded: float, q_share_u: float = 0.2, *, b: float = 0.15, noise: float = 1e-3
 ) -> Belief:
-    """Belief from an earlier reading: f0 within `f0_u_hz` (k = 1), loaded Q within a fifth."""
-    z = np.array([-1.8, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 1.8])
-    place, width = np.meshgrid(z, [-1.2, 0.0, 1.2])
-    f0 = f0_hz + f0_u_hz * place.ravel()
-    h = f0_hz / (2 * q_loaded) * np.exp(0.2 * width.ravel())
-    return Belief(f0, h, np.full(f0.shape, b), noise)
+    """Belief from earlier readings: f0 at equally likely places (n,), loaded Q within `q_share_u` (relative, k = 1)."""
+    place, width = np.meshgrid(places_hz, [-1.2, 0.0, 1.2])
+    h = np.median(places_hz) / (2 * q_loaded) * np.exp(q_share_u * width.ravel())
+    return Belief(place.ravel(), h, np.full(h.shape, b), noise)
 
 
 def belief_of_fit(found: Resonance) -> Belief:
@@ -257,15 +261,25 @@ def next_sweep(
             new_hz = np.linspace(low, high, n)
             u = expected_u(belief, known_hz, new_hz)
             missing = np.maximum(1.0 / aim**2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
-            further = (missing > 0) | ~reaches_across(belief, np.concatenate([known_hz, new_hz]))
+            further = np.maximum(
+                falls_short(u, goal, len(known_hz) + n),
+                ~reaches_across(belief, np.concatenate([known_hz, new_hz])),
+            )
             more = np.minimum(missing / worth, 400.0)
             cost = n + float(np.mean(1.1 * more + sweep_cost * further))
             if best is None or cost < best[0]:
                 best = (cost, Plan(low, high, n))
-            if not further.any():
+            if further.max() < SELDOM:
                 break
     assert best is not None
     return best[1]
+
+
+def falls_short(u: Floats, goal: float, points: int) -> Floats:
+    """Probability that a fit of so many points states more than `goal` where `u` is expected: it takes the noise from its own
+    residuals, whose root mean square scatters by 1/sqrt(2 degrees of freedom)."""
+    freedom = max(2 * points - UNKNOWNS, 2)
+    return np.asarray(ndtr((u / goal - 1.0) * math.sqrt(2.0 * freedom)))
 
 
 def _halves(belief: Belief, most_points: int) -> list[float]:

@@ -21,8 +21,8 @@ from drivers.roles import AnalyzerLimits
 SAME_ADDED = 0.01
 # How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to see at least its skirts.
 GUESS_BANDWIDTHS = 8.0
-# The sweep is laid out for 1.8 of the uncertainty it is given; one resonance in a hundred may lie outside, not one in ten.
-GUESS_WIDENED = 1.4
+# The outermost of equally likely places still leave one resonance in twenty-five outside; a wider sweep costs little.
+GUESS_WIDENED = 1.25
 # From so many uncertainties on the operator is told that a resonance is not where it was expected.
 ELSEWHERE = 5.0
 
@@ -86,9 +86,13 @@ def _guess(bench: Bench, expected: Expected, limits: AnalyzerLimits) -> Guess | 
     guess = Guess(
         expected.f0_hz,
         q,
-        GUESS_WIDENED * expected.f0_u_hz,
+        expected.f0_u_hz,
         b=expected.depth or Guess.b,
         noise=bench.sweep_noise or Guess.noise,
+        places_hz=tuple(
+            expected.f0_hz * (place / expected.f0_hz) ** GUESS_WIDENED for place in expected.places_hz
+        ),
+        q_share_u=expected.q_share_u,
     )
     return replace(guess, first=guess.first_sweep(bench.plan.readings.q_uncertainty, limits))
 
@@ -116,12 +120,12 @@ def _as_set(
     """What was foretold for one setting of the dial, for the one that it was set to."""
     if dial == told.dial:
         return told
-    slope = told.expected.slope
-    if slope is None or not same_dial(dial, told.dial, bench.plan):
+    if not same_dial(dial, told.dial, bench.plan):
         return _foretold(bench, item, told.law, dial, limits)
     first, last = bench.plan.receiver.tuning.dial
-    factor = math.exp(slope * (dial - told.dial) / (last - first))
-    expected = replace(told.expected, f0_hz=factor * told.expected.f0_hz)
+    factor = math.exp(told.expected.slope * (dial - told.dial) / (last - first))
+    places = tuple(factor * place for place in told.expected.places_hz)
+    expected = replace(told.expected, f0_hz=factor * told.expected.f0_hz, places_hz=places)
     return replace(told, dial=dial, expected=expected, guess=told.guess and told.guess.moved(factor))
 
 
@@ -197,7 +201,7 @@ def _take(bench: Bench, item: Wanted) -> int:
         notes=[f"coil {item.coil}, dial {dial:g}"],
     )
     if result.background is not None:
-        bench.sweep_noise = result.background.noise
+        bench.noises.append(result.background.noise)
     if result.f0_hz and expected.q_loaded:
         _tell_if_elsewhere(bench, item, expected, result.f0_hz)
     said = f"  {'; '.join(result.warnings)}" if result.warnings else ""

@@ -29,8 +29,9 @@ WORST_Q_U = 0.1
 class Guess:
     """Where the resonance should be, from earlier readings.
 
-    `f0_u_hz`: how well f0 is predicted (k = 1), half a bandwidth where not given; `b`, `noise`: size of the circle and
-    noise of the earlier readings; `first`: the sweep that it calls for, where that was worked out beforehand.
+    `f0_u_hz`: how well f0 is predicted (k = 1), half a bandwidth where not given; `q_share_u`: how well Q is, relative; `b`, `noise`: size of the circle and
+    noise of the earlier readings; `places_hz`: equally likely places of f0, where more is known of it than that; `first`: the
+    sweep that it calls for, where that was worked out beforehand.
     """
 
     f0_hz: float
@@ -38,12 +39,15 @@ class Guess:
     f0_u_hz: float | None = None
     b: float = 0.15
     noise: float = 1e-3
+    places_hz: tuple[float, ...] = ()
+    q_share_u: float = 0.2
     first: design.Plan | None = None
 
     def belief(self) -> design.Belief:
         """As the design of sweeps takes it."""
         u = self.f0_u_hz if self.f0_u_hz is not None else 0.25 * self.f0_hz / self.q_loaded
-        return design.belief_of_guess(self.f0_hz, self.q_loaded, u, b=self.b, noise=self.noise)
+        places = np.array(self.places_hz or self.f0_hz + u * design.PLACES)
+        return design.belief_of_guess(places, self.q_loaded, self.q_share_u, b=self.b, noise=self.noise)
 
     def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan:
         """One sweep of at most `GUESS_POINTS`, laid out so that it is likely to be enough."""
@@ -56,7 +60,8 @@ class Guess:
         first = self.first and replace(
             self.first, start_hz=factor * self.first.start_hz, stop_hz=factor * self.first.stop_hz
         )
-        return replace(self, f0_hz=factor * self.f0_hz, first=first)
+        places = tuple(factor * place for place in self.places_hz)
+        return replace(self, f0_hz=factor * self.f0_hz, places_hz=places, first=first)
 
     @classmethod
     def after(cls, earlier: Resonance, f0_hz: float, f0_u_hz: float | None = None) -> Guess:
