@@ -49,7 +49,9 @@ USUAL = Priors()
 FAR, NEAR = 4.0, 3.0
 UNUSED = 1e6
 # A rung of the starting ladder is a few degrees from the next: nearer than this tells them not apart.
-START_DEG = 8.0
+START_DEG, MOST_OFF_DEG = 8.0, 60.0
+MOST_OTHERS = 2
+DOUBTFUL_SCALE = 1.5
 TRUST = 4.0
 
 
@@ -87,7 +89,31 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
         At least one, each with at least one frequency; an angle of infinite uncertainty is only worked out.
     """
     model = Model(circuit, coils, priors)
-    x = _start(model)
+    start, others = _starts(model)
+    fit, cost = _fit_from(model, start)
+    # The angles of some controls turn back as gm.M grows, so that two values of it come near them: both are then followed.
+    for coil, places in enumerate(others):
+        if not _doubtful(fit, coil):
+            continue
+        for place in places:
+            elsewhere = start.copy()
+            elsewhere[coil] = place
+            other, other_cost = _fit_from(model, elsewhere)
+            if other_cost < cost:
+                fit, cost = other, other_cost
+    return fit
+
+
+def _doubtful(fit: CouplingFit, coil: int) -> bool:
+    """Whether some reading of a coil was left out, or lies far from what was fitted."""
+    model = fit.model
+    mine = (model.coil == coil) & np.isfinite(model.u)
+    off = np.abs(model.off(fit.fitted_deg)[mine] / model.u[mine])
+    return bool(fit.left_out[mine].any() or (off > FAR).any() or fit.scale > DOUBTFUL_SCALE)
+
+
+def _fit_from(model: Model, x: Floats) -> tuple[CouplingFit, float]:
+    """The fit that a start leads to, and how badly it does, the wild readings weighing little: small is good."""
     read = np.isfinite(np.concatenate([model.u, model.curve_u]))
     sigma = _sigma(model, x)
     # From the start the wild ones weigh little: a first fit with all alike would be bent towards them.
@@ -106,9 +132,12 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
     if again.any():
         left_out &= ~again
         found = _solve(model, found.x, np.where(left_out, UNUSED, 1.0) * sigma)
+    n = len(left_out)
+    # Student's t with 3 degrees of freedom, as the weights.
+    off = found.residuals[:n] * np.where(left_out, UNUSED, 1.0)
+    cost = float(4.0 * np.sum(np.log1p(off[read] ** 2 / 3.0)) + np.sum(found.residuals[n:] ** 2))
     sigma = np.where(left_out, UNUSED, 1.0) * sigma
     kept = ~left_out
-    n = len(kept)
     dof = float(np.sum(np.clip(1.0 - found.leverage[:n], 0.0, 1.0)[kept & read]))
     chi2 = float(np.sum(found.residuals[:n][kept] ** 2))
     scale = float(np.sqrt(max(1.0, (chi2 + TRUST) / (dof + TRUST))))
@@ -116,7 +145,7 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
         found = _solve(model, found.x, sigma * scale)
     fitted, slope = _as_fitted(model, found.x)
     count = len(model.f_hz)
-    return CouplingFit(
+    fit = CouplingFit(
         model,
         found.x,
         found.cov,
@@ -127,6 +156,7 @@ def fit_coupling(circuit: Circuit, coils: Sequence[CoilOnsets], priors: Priors =
         _shares(model, found),
         left_out[count:],
     )
+    return fit, cost
 
 
 def _raw(model: Model, x: Floats, sigma: Floats) -> Floats:
@@ -180,8 +210,8 @@ def _guess(model: Model) -> Floats:
     return np.array([np.log(gm * c.mutual_h) for c in model.coils])
 
 
-def _start(model: Model) -> Floats:
-    """The guess of gm.M for each coil, scaled to its angles over a coarse ladder."""
+def _starts(model: Model) -> tuple[Floats, list[list[float]]]:
+    """The guess of gm.M for each coil, scaled to its angles over a coarse ladder; and for each coil where else it may be."""
     x = np.zeros(model.size)
     x[: len(model.coils)] = _guess(model)
     ladder = np.log(np.geomspace(0.1, 6.0, 22))
@@ -189,14 +219,20 @@ def _start(model: Model) -> Floats:
     rows[:, : len(model.coils)] += ladder[:, None]
     read = np.isfinite(model.u)
     # Sixty degrees, or all of the loss, is as wrong as a reading can make a rung.
-    off = np.minimum(np.abs(model.off(model.angles(rows))), 60.0)
-    curve = np.minimum(60.0 * np.abs(model.losses(rows) / model.curve_loss - 1.0), 60.0)
+    off = np.minimum(np.abs(model.off(model.angles(rows))), MOST_OFF_DEG)
+    curve = np.minimum(MOST_OFF_DEG * np.abs(model.losses(rows) / model.curve_loss - 1.0), MOST_OFF_DEG)
+    others: list[list[float]] = []
     for i in range(len(model.coils)):
         cost = np.concatenate([off[:, (model.coil == i) & read], curve[:, model.curve_coil == i]], axis=1)
+        others.append([])
         if cost.shape[1]:
-            near = np.log1p((np.nan_to_num(cost, nan=60.0) / START_DEG) ** 2)
-            x[i] += ladder[int(np.argmin(np.mean(near, axis=1)))]
-    return x
+            near = np.mean(np.log1p((np.nan_to_num(cost, nan=MOST_OFF_DEG) / START_DEG) ** 2), axis=1)
+            beside = np.concatenate([[np.inf], near, [np.inf]])
+            least = (near < beside[:-2]) & (near < beside[2:])
+            order = [int(k) for k in np.argsort(near) if least[k] or k == np.argmin(near)]
+            others[i] = [float(x[i] + ladder[k]) for k in order[1 : 1 + MOST_OTHERS]]
+            x[i] += ladder[order[0]]
+    return x, others
 
 
 def _solve(model: Model, x: Floats, sigma: Floats, rounds: int = 25) -> Solution:
