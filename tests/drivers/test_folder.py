@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import skrf
+from patience import with_longer_limits
 
 from drivers.errors import LinkLost, Misuse, PortMissing, TimedOut
 from drivers.folder import FolderAnalyzer
@@ -117,12 +118,17 @@ def test_a_file_cut_short_is_named_and_not_taken(
     tmp_path: Path, tank: Any, told: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("drivers.folder.GRACE_S", 0.8)
-    analyzer = FolderAnalyzer(str(tmp_path), wait_s=2.5, tell=told.append)
     text = saved(tmp_path, "cut", tank)
-    later(0.1, lambda: (tmp_path / "cut.s1p").write_text(text[: len(text) // 2]))
-    with pytest.raises(TimedOut, match="no new sweep came"):
-        analyzer.sweep(*SPAN, 61)
-    assert any("cut.s1p" in line and "Still waiting" in line for line in told)
+
+    def scenario(wait_s: float) -> None:
+        analyzer = FolderAnalyzer(str(tmp_path), wait_s=wait_s, tell=told.append)
+        name = f"cut{wait_s}.s1p"
+        later(0.1, lambda: (tmp_path / name).write_text(text[: len(text) // 2]))
+        with pytest.raises(TimedOut, match="no new sweep came"):
+            analyzer.sweep(*SPAN, 61)
+        assert any(name in line and "Still waiting" in line for line in told)
+
+    with_longer_limits(scenario, (2.5, 15.0))
 
 
 def test_other_files_do_not_matter(analyzer: FolderAnalyzer, tmp_path: Path, tank: Any) -> None:

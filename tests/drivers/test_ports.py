@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from patience import LONG_S
 
 from bench.commands.ports import command
 from drivers import ports
@@ -52,7 +53,7 @@ def test_an_analyzer_without_lists_is_left_as_it_was(tank: Any) -> None:
 
 def test_an_instrument_of_another_kind_is_left_open() -> None:
     with ScpiServer(ScpiDevice("Somebody,Meter,1,1")) as server:
-        report = ask(address(server.address), timeout_s=0.2)
+        report = ask(address(server.address), timeout_s=LONG_S)
         assert (report.answer, report.player) == ("Somebody,Meter,1,1", "instrument")
         assert "[instruments.analyzer]" in report.plan
         assert server.device.do("SYST:ERR?")[0][1] == b'0,"No error"'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import socket
 import threading
@@ -11,9 +12,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from patience import LONG_S
 
 from drivers.errors import LinkError, LinkLost, Misuse, PortBusy, PortMissing, ProtocolError, TimedOut
-from drivers.transport import SerialTransport, Transport, open_transport
+from drivers.transport import SerialTransport, Transport, _Buffered, open_transport
 
 needs_terminals = pytest.mark.skipif(
     not hasattr(os, "openpty"), reason="needs a system with pseudo-terminals"
@@ -68,7 +70,7 @@ def connection() -> Iterator[FarEnd]:
         acceptor.start()
 
         def client() -> socket.socket:
-            accepted.wait(5)
+            accepted.wait(LONG_S)
             return held[0]
 
         yield FarEnd(
@@ -101,7 +103,7 @@ def test_writes_arrive(wire: tuple[Transport, FarEnd]) -> None:
 def test_lines_are_framed_however_they_come(wire: tuple[Transport, FarEnd]) -> None:
     transport, far = wire
     far.send(b"one\r\ntwo\r")
-    assert transport.read_until(b"\r\n", 2) == b"one"
+    assert transport.read_until(b"\r\n", LONG_S) == b"one"
 
     def rest() -> None:
         time.sleep(0.03)
@@ -111,8 +113,8 @@ def test_lines_are_framed_however_they_come(wire: tuple[Transport, FarEnd]) -> N
 
     thread = threading.Thread(target=rest)
     thread.start()
-    assert transport.read_until(b"\r\n", 2) == b"two"
-    assert transport.read_until(b"\r\n", 2) == b"three"
+    assert transport.read_until(b"\r\n", LONG_S) == b"two"
+    assert transport.read_until(b"\r\n", LONG_S) == b"three"
     thread.join()
 
 
@@ -120,16 +122,16 @@ def test_a_wait_ends_and_keeps_what_came(wire: tuple[Transport, FarEnd]) -> None
     transport, far = wire
     far.send(b"half a li")
     with pytest.raises(TimedOut, match="half a li"):
-        transport.read_until(b"\n", 0.1)
+        transport.read_until(b"\n", 0.3)
     far.send(b"ne\n")
-    assert transport.read_until(b"\n", 2) == b"half a line"
+    assert transport.read_until(b"\n", LONG_S) == b"half a line"
 
 
 def test_a_line_that_never_ends_is_refused(wire: tuple[Transport, FarEnd]) -> None:
     transport, far = wire
     far.send(b"7" * 1000)
     with pytest.raises(ProtocolError, match="without an end"):
-        transport.read_until(b"\n", 2, most=500)
+        transport.read_until(b"\n", LONG_S, most=500)
 
 
 def test_a_stream_is_handed_over_as_it_comes(wire: tuple[Transport, FarEnd]) -> None:
@@ -138,17 +140,17 @@ def test_a_stream_is_handed_over_as_it_comes(wire: tuple[Transport, FarEnd]) -> 
     far.send(b"abcdef")
     got = b""
     while len(got) < 6:
-        got += transport.read_some(2)
+        got += transport.read_some(LONG_S)
     assert got == b"abcdef"
 
 
 def test_discard_throws_away_what_came(wire: tuple[Transport, FarEnd]) -> None:
     transport, far = wire
     far.send(b"old\nol")
-    assert transport.read_until(b"\n", 2) == b"old"
+    assert transport.read_until(b"\n", LONG_S) == b"old"
     transport.discard()
     far.send(b"new\n")
-    assert transport.read_until(b"\n", 2) == b"new"
+    assert transport.read_until(b"\n", LONG_S) == b"new"
 
 
 def test_a_dead_far_end_is_a_lost_link(wire: tuple[Transport, FarEnd]) -> None:
@@ -157,7 +159,7 @@ def test_a_dead_far_end_is_a_lost_link(wire: tuple[Transport, FarEnd]) -> None:
     far.receive()
     far.hang_up()
     with pytest.raises(LinkLost):
-        transport.read_until(b"\n", 2)
+        transport.read_until(b"\n", LONG_S)
 
 
 def test_after_closing_nothing_goes(wire: tuple[Transport, FarEnd]) -> None:
@@ -173,10 +175,11 @@ def test_after_closing_nothing_goes(wire: tuple[Transport, FarEnd]) -> None:
 def test_missing_ports_are_told(tmp_path: Path) -> None:
     with pytest.raises(PortMissing, match="nope"):
         open_transport(str(tmp_path / "nope"))
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        number = listener.getsockname()[1]
-    with pytest.raises(PortMissing):
-        open_transport(f"socket://127.0.0.1:{number}")
+    # Bound and not listening: nobody else can be given the port meanwhile.
+    with socket.socket() as deaf:
+        deaf.bind(("127.0.0.1", 0))
+        with pytest.raises(PortMissing):
+            open_transport(f"socket://127.0.0.1:{deaf.getsockname()[1]}")
 
 
 @pytest.mark.parametrize(
@@ -203,3 +206,34 @@ def test_a_port_is_held_exclusively() -> None:
             SerialTransport(far.port)
         first.close()
         SerialTransport(far.port).close()
+
+
+class Slept(_Buffered):
+    """The far end of a program that slept past the end of its wait."""
+
+    def __init__(self, pieces: Iterator[bytes], clock: list[float]) -> None:
+        super().__init__("slept")
+        self._pieces = pieces
+        self._clock = clock
+
+    def _fetch(self, timeout_s: float) -> bytes:
+        if timeout_s > 0:
+            self._clock[0] += 10.0
+            return b""
+        return next(self._pieces, b"")
+
+    def write(self, data: bytes) -> None:
+        raise AssertionError
+
+    def close(self) -> None:
+        raise AssertionError
+
+
+def test_what_came_while_the_program_slept_came_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [0.0]
+    monkeypatch.setattr("drivers.transport.time.monotonic", lambda: clock[0])
+    assert Slept(iter([b"li", b"ne\n"]), clock).read_until(b"\n", 1.0) == b"line"
+    with pytest.raises(TimedOut, match="half"):
+        Slept(iter([b"half"]), clock).read_until(b"\n", 1.0)
+    with pytest.raises(TimedOut):
+        Slept(itertools.repeat(b"7"), clock).read_until(b"\n", 1.0)

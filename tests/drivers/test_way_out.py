@@ -9,6 +9,7 @@ import sys
 from typing import Any
 
 import pytest
+from patience import LONG_S, with_longer_limits
 
 from drivers import outputs
 from drivers.errors import WireError
@@ -75,24 +76,27 @@ def test_the_output_is_off_after_a_kill_from_outside(output_world: Any) -> None:
 )
 @pytest.mark.parametrize("where", ["SYSTem:ERRor", "POWer", "*ESE"])
 def test_an_error_while_it_is_on_switches_it_off(kind: Any, where: str, output_world: Any) -> None:
-    with serve_scpi_generator(output_world, faults=Faults(seed=3)) as server:
-        generator = ScpiGenerator(server.address, timeout_s=0.3)
-        generator.set(3.5e6, -20.0)
-        generator.output(True)
-        server.faults.add(Fault(kind, where=where, seconds=0.5))
-        try:
-            generator.set(3.6e6, -21.0)
-        except WireError:
+    def scenario(limit_s: float) -> None:
+        with serve_scpi_generator(output_world, faults=Faults(seed=3)) as server:
+            generator = ScpiGenerator(server.address, timeout_s=limit_s)
+            generator.set(3.5e6, -20.0)
+            generator.output(True)
+            server.faults.add(Fault(kind, where=where, seconds=0.5))
+            try:
+                generator.set(3.6e6, -21.0)
+            except WireError:
+                assert not output_world.on
+            else:
+                assert output_world.history[-1] == (3.6e6, -21.0, True)
+            generator.close()
             assert not output_world.on
-        else:
-            assert output_world.history[-1] == (3.6e6, -21.0, True)
-        generator.close()
-        assert not output_world.on
+
+    with_longer_limits(scenario, (0.3, 1.0, 5.0))
 
 
 def test_a_generator_that_cannot_be_reached_any_more_is_told(output_world: Any) -> None:
     with serve_scpi_generator(output_world) as server:
-        generator = ScpiGenerator(server.address, timeout_s=0.2)
+        generator = ScpiGenerator(server.address, timeout_s=LONG_S)
         generator.set(3.5e6, -20.0)
         generator.output(True)
         server.wire.unplug()
@@ -103,7 +107,7 @@ def test_a_generator_that_cannot_be_reached_any_more_is_told(output_world: Any) 
 
 def test_a_generator_that_comes_back_is_switched_off(output_world: Any) -> None:
     with serve_scpi_generator(output_world) as server:
-        generator = ScpiGenerator(server.address, timeout_s=0.3)
+        generator = ScpiGenerator(server.address, timeout_s=LONG_S)
         generator.set(3.5e6, -20.0)
         generator.output(True)
         server.wire.unplug()

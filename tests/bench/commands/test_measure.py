@@ -167,9 +167,10 @@ def test_the_small_plan_is_what_it_says() -> None:
 
 
 def test_with_nobody_there_a_dead_instrument_is_still_named(tmp_path: Path) -> None:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    deaf = socket.socket()
+    # Bound and not listening: nobody else can be given the port meanwhile.
+    deaf.bind(("127.0.0.1", 0))
+    port = deaf.getsockname()[1]
     plan = re.sub(r"(?ms)^\[instruments\..*?(?=^\[(?!instruments))", "", small_plan())
     plan += (
         f'\n[instruments.analyzer]\ndriver = "scpi-analyzer"\naddress = "TCPIP::127.0.0.1::{port}::SOCKET"\n'
@@ -183,6 +184,7 @@ def test_with_nobody_there_a_dead_instrument_is_still_named(tmp_path: Path) -> N
         timeout=PATIENCE_S,
         check=False,
     )
+    deaf.close()
     assert done.returncode == 1
     assert str(port) in done.stderr.splitlines()[-1]
     assert "CAUTION" in done.stderr
