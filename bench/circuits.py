@@ -25,6 +25,15 @@ USUAL_GM_S = {"triode": 0.8e-3, "pentode": 1.0e-3, "fet": 3e-3, "bipolar": 15e-3
 # A small-signal silicon transistor at a milliampere or so: round figures, no source.
 USUAL_CURRENT_GAIN, USUAL_TRANSITION_HZ = 100.0, 200e6
 
+# Plate (drain, collector) and grid-plate (gate, base) capacitance in pF, socket and wiring included: those of small valves
+# (tube manuals, from memory) with some wiring, and round figures for transistors.
+USUAL_STRAYS_PF: dict[str, dict[str, float]] = {
+    "triode": {"plate_capacitance": 5, "grid_plate_capacitance": 1.5},
+    "pentode": {"plate_capacitance": 8, "grid_plate_capacitance": 0.1},
+    "fet": {"plate_capacitance": 5, "grid_plate_capacitance": 1.5},
+    "bipolar": {"plate_capacitance": 5, "grid_plate_capacitance": 3},
+}
+
 _TUNING_POINTS = 5
 
 
@@ -89,6 +98,18 @@ def usual_base(plan: Plan) -> str | None:
     }
     taken = [f"{key} ({value})" for key, (given, value) in usual.items() if given is None]
     return f"Taken as usual for a bipolar, not in the plan: {', '.join(taken)}." if taken else None
+
+
+def no_strays(plan: Plan) -> str | None:
+    """A note where the plan is silent about the capacitances that every set has."""
+    usual = USUAL_STRAYS_PF[plan.receiver.device]
+    if plan.receiver.feedback.model_fields_set & usual.keys():
+        return None
+    lines = " and ".join(f'{name} = "{value:g} pF"' for name, value in usual.items())
+    return (
+        f"The plan is silent about the {plan.receiver.device}'s own capacitances, so they count as nothing, and onset may come out "
+        f"far too early. Usual, with socket and wiring: {lines}, under [receiver.feedback]."
+    )
 
 
 def control(plan: Plan) -> Control:

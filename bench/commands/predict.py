@@ -29,13 +29,13 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
     """
     import json
 
-    from bench.circuits import gm_or_usual, rp_of, usual_base
+    from bench.circuits import gm_or_usual, no_strays, rp_of, usual_base
     from bench.commands.plans import plan_path, plan_with
 
     plan = plan_with(plan_path(plan_file), sets)
     gm_s, assumed = gm_or_usual(plan)
     plan = plan.model_copy(update={"receiver": plan.receiver.model_copy(update={"gm": gm_s})})
-    for note in (assumed, rp_of(plan)[1], usual_base(plan), _no_way_back(plan)):
+    for note in (assumed, rp_of(plan)[1], usual_base(plan), no_strays(plan), _no_way_back(plan)):
         if note:
             click.echo(note, err=True)
     coils = [_predict(plan, coil) for coil in plan.coil]

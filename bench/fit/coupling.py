@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.circuits import USUAL_GM_S, circuit, rp_of, usual_base
+from bench.circuits import USUAL_GM_S, circuit, no_strays, rp_of, usual_base
 from bench.fit.curves import Curves
 from bench.physics import coupling as physics
 from bench.physics import dial
@@ -61,6 +61,7 @@ FURTHER = {
     "tickler": "the tickler's inductance read alone",
     "inductance": "resonance with a known capacitor added",
     "q": "Q read again at {f} with the loop further off",
+    "q unread": "Q read at {f}",
     "curve": "Q at three angles below onset (a curve reading) at {f}",
     "damping": "onset again at {f} with a {r} resistor across the tank",
     "tickler turns": "the same onsets with {n:g} tickler turns",
@@ -125,7 +126,7 @@ def fit_coupling(
         if plan.receiver.rp is None:
             priors = replace(priors, rp=UNKNOWN_RP_SHARE_U)
     rp_note = rp_of(plan)[1]
-    for note in (rp_note, usual_base(plan)):
+    for note in (rp_note, usual_base(plan), no_strays(plan)):
         if note:
             warnings.append(note[0].upper() + note[1:])
     if not known:
@@ -264,17 +265,20 @@ def _told(plan: Plan, one: Gathered, fit: CouplingFit) -> list[str]:
         )
     worth = [one_more for one_more in one.further if one_more.u < (1 - WORTH_SHARE) * u][:3]
     if worth:
-        words = "; ".join(f"{further_words(plan, more)}: to {100 * more.u:.2g} %" for more in worth)
+        words = "; ".join(
+            f"{further_words(plan, more, one.q_measured)}: to {100 * more.u:.2g} %" for more in worth
+        )
         said.append(f"What would make it surer: {words}.")
     return said
 
 
-def further_words(plan: Plan, more: Further) -> str:
+def further_words(plan: Plan, more: Further, q_measured: bool) -> str:
     """A further reading in the user's words."""
     f = "" if more.f_hz is None else show(more.f_hz, "frequency", plan.show.frequency)
     value = more.value or 0.0
     r = show(value, "resistance") if more.what == "damping" else ""
-    return FURTHER[more.what].format(f=f, r=r, n=value)
+    words = FURTHER["q unread" if more.what == "q" and not q_measured else more.what]
+    return words.format(f=f, r=r, n=value)
 
 
 def _correlation(fit: CouplingFit, a: int, b: int) -> float:

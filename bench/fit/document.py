@@ -64,7 +64,8 @@ def coil_entry(
             entry |= mutual(fit, one.place, plan.receiver.gm)
         entry["residual_deg"] = residual_deg(fit, one.place)
         entry["further"] = [
-            {"reading": further_words(plan, more), "gm_m_u_share": more.u} for more in one.further
+            {"reading": further_words(plan, more, one.q_measured), "gm_m_u_share": more.u}
+            for more in one.further
         ]
         nothing_told, why = contradiction(plan, one, fit, entry["k"])
         if why is not None:

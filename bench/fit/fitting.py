@@ -18,7 +18,7 @@ from bench.fit.document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
 from bench.physics import dial
 from bench.physics.coupling import CouplingFit, Priors
-from bench.physics.qlaw import assumed, fit_q
+from bench.physics.qlaw import WINDING_SHARE, WINDING_SHARE_U, assumed, fit_q, guessed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from bench.session.folder import Session
 
 PLAN_Q_SHARE_U = 0.05
-WINDING_Q_SHARE_U = 0.2
 
 
 def fit_session(session: Session) -> dict[str, Any]:
@@ -167,9 +166,10 @@ def _fit_q(one: Gathered) -> None:
     except PlanError:
         one.warnings.append(f"Coil {name}: no Q was read and the plan gives none; onset cannot be explained.")
         return
-    given = one.coil.grid.q is not None
-    one.q_law = assumed(f, q, PLAN_Q_SHARE_U if given else WINDING_Q_SHARE_U)
-    one.warnings.append(
-        f"Coil {name}: no Q was read; taking {'the plan' if given else 'a guess from the winding'}'s "
-        f"(good to {100 * (PLAN_Q_SHARE_U if given else WINDING_Q_SHARE_U):.0f} %)."
-    )
+    if one.coil.grid.q is not None:
+        one.q_law = assumed(f, q, PLAN_Q_SHARE_U)
+        taken = f"the plan's, good to {100 * PLAN_Q_SHARE_U:.0f} %"
+    else:
+        one.q_law = guessed(f, q)
+        taken = f"{100 * WINDING_SHARE:.0f} % of its bare copper's, good to {100 * WINDING_SHARE_U:.0f} % and less towards the ends"
+    one.warnings.append(f"Coil {name}: no Q was read; taking {taken}.")

@@ -22,6 +22,9 @@ BEND_U = 0.4
 # follows a smooth law to the last half percent.
 SHARE_U = 0.006
 FAR = 4.0
+# Of a winding's own Q a coil has this much, and its law this exponent's spread, where none was read.
+WINDING_SHARE, WINDING_SHARE_U = 0.75, 0.2
+GUESSED_EXPONENT_U = 0.3
 
 
 @dataclass(frozen=True)
@@ -106,9 +109,21 @@ def fit_q(f_hz: ArrayLike, q: ArrayLike, q_u: ArrayLike) -> QLaw:
     return QLaw(centre, c, cov, tuple(int(i) for i in np.flatnonzero(~keep)))
 
 
-def assumed(f_hz: ArrayLike, q: ArrayLike, share_u: float) -> QLaw:
-    """A law that was not measured: through given points, with one common relative uncertainty."""
+def assumed(f_hz: ArrayLike, q: ArrayLike, share_u: float, exponent_u: float = 0.0) -> QLaw:
+    """A law that was not measured: through given points, with one common relative uncertainty and one of its exponent."""
     law = fit_q(f_hz, q, np.full_like(np.asarray(q, float), 1e-3) * np.asarray(q, float))
     cov = law.cov.copy()
     cov[0, 0] += share_u**2
+    cov[1, 1] += exponent_u**2
     return QLaw(law.centre_hz, law.c, cov)
+
+
+def guessed(f_hz: ArrayLike, winding_q: ArrayLike) -> QLaw:
+    """A law out of nothing but what the bare copper of a winding would have.
+
+    Coils stay 10 to 40 % below it (common practice, no source). Its square root of frequency is that of copper alone:
+    form and valve pull Q down towards the top, so the everyday exponent stands in its place, with the spread of coils in sets.
+    """
+    f, bare = np.atleast_1d(np.asarray(f_hz, float)), np.atleast_1d(np.asarray(winding_q, float))
+    centre, middle = (float(np.exp(np.mean(np.log(value)))) for value in (f, bare))
+    return assumed(f, WINDING_SHARE * middle * (f / centre) ** EXPONENT, WINDING_SHARE_U, GUESSED_EXPONENT_U)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import string
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -20,6 +21,8 @@ Value = TypeVar("Value")
 # What is offered for the first coil: with the other offered values, a set whose onset lies in the window.
 _FIRST = CoilAnswers("A", 27, "32mm", "24mm", "0.4mm", 8, "2.5mm", "0.25mm")
 
+# A variable capacitor turns half a turn; a tickler that turns has all its coupling within a quarter.
+_TRAVEL = {"throttle": "180", "swing": "90"}
 _CONTROLS = {
     "divider": "a potentiometer across the tickler, its wiper to the feedback capacitor",
     "shunt": "a variable resistance in series with the tickler",
@@ -92,6 +95,17 @@ def _choice(question: str, choices: tuple[str, ...], default: str) -> str:
     return _ask(f"{question} ({', '.join(choices)})", check, default)[0]
 
 
+def _yes(question: str) -> bool:
+    """Whether the answer is yes; Enter is no."""
+
+    def check(text: str) -> bool:
+        if text.casefold() not in ("y", "yes", "n", "no"):
+            raise ValueError("y for yes or n for no")
+        return text.casefold().startswith("y")
+
+    return _ask(f"{question} (y, n)", check, "n")[1]
+
+
 def ask_everything(session_name: str) -> Answers:
     """Ask about the set, its coils and the instruments.
 
@@ -110,7 +124,7 @@ def ask_everything(session_name: str) -> Answers:
     _say("\nThe coils, one after another.")
     while True:
         answers.coils.append(_ask_coil(answers))
-        if not click.confirm("Another coil?", default=False, err=True):
+        if not _yes("Another coil?"):
             break
     _say("\nThe bench.")
     answers.added_capacitor = _if_known(
@@ -155,7 +169,7 @@ def _ask_control(answers: Answers) -> None:
         _say(f"  {kind}: {words}")
     answers.control = _choice("Which kind", tuple(_CONTROLS), "divider")
     if answers.control in ("divider", "shunt"):
-        answers.resistance = _quantity("Its resistance", "resistance", "5kohm")
+        answers.resistance = _quantity("Its resistance", "resistance", "2kohm")
     if answers.control == "throttle":
         while True:
             answers.throttle = (
@@ -168,9 +182,10 @@ def _ask_control(answers: Answers) -> None:
             _say("  The least first, then the most.")
     if answers.control != "swing":
         _say("  linear: half its value at mid-travel; log: about a seventh of it")
-        usual = "log" if answers.control == "divider" else "linear"
-        answers.taper = _choice("Taper", ("linear", "log", "reverse-log"), usual)
-    answers.travel_deg = _ask("Travel from stop to stop, in degrees", _travel, "300")[1]
+        answers.taper = _choice("Taper", ("linear", "log", "reverse-log"), "linear")
+    answers.travel_deg = _ask(
+        "Travel from stop to stop, in degrees", _travel, _TRAVEL.get(answers.control, "300")
+    )[1]
     answers.direction = _choice(
         "Which way for more regeneration", ("clockwise", "anticlockwise"), "clockwise"
     )
@@ -186,7 +201,7 @@ def _ask_feedback(answers: Answers) -> None:
     if answers.control != "throttle":
         answers.capacitor = _or_none("Feedback capacitor to ground", "capacitance", "270pF")
     answers.choke = _or_none("RF choke", "inductance", "2.5mH")
-    if click.confirm("Is the antenna connected while you measure?", default=False, err=True):
+    if _yes("Is the antenna connected while you measure?"):
         answers.antenna = (
             _quantity("Antenna coupling capacitor", "capacitance", "10pF"),
             _quantity("Antenna resistance", "resistance", "75ohm"),
@@ -203,8 +218,12 @@ def _ask_coil(answers: Answers) -> CoilAnswers:
             raise ValueError("there is a coil of that name already")
         return coil_name(text)
 
-    number, before = len(answers.coils), answers.coils[-1] if answers.coils else _FIRST
-    name = _ask("Name of the coil", check, chr(ord("A") + number) if number < 26 else None)[0]
+    before = answers.coils[-1] if answers.coils else _FIRST
+    letters = string.ascii_uppercase
+    # Whoever called the first one L goes on with M.
+    after = letters.find(before.name) + 1 if answers.coils and len(before.name) == 1 else 0
+    free = (letter for letter in letters[after:] + letters[:after] if letter.casefold() not in taken)
+    name = _ask("Name of the coil", check, next(free, None))[0]
     grid_turns = next_band_turns(answers, before) if answers.coils else before.turns
     while True:
         said = CoilAnswers(

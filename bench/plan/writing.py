@@ -181,14 +181,22 @@ def _window(travel_deg: float) -> str:
 
 
 def _feedback(a: Answers) -> str:
+    from bench.circuits import USUAL_STRAYS_PF
+
     lines = [
         "[receiver.feedback]                # what is left out counts as nothing",
         _maybe("capacitor", a.capacitor, "feedback capacitor to ground", "270 pF"),
         _maybe("choke", a.choke, "RF choke", "2.5 mH"),
-        _line("# choke_capacitance", '"2 pF"'),
-        _line("# plate_capacitance", '"6 pF"'),
-        _line("# grid_plate_capacitance", '"2 pF"', "shifts onset noticeably: worth looking up"),
-        _line("# winding_capacitance", '"2 pF"', "tickler to grid winding"),
+        _line("choke_capacitance" if a.choke else "# choke_capacitance", '"2 pF"', "usual"),
+        *(
+            _line(
+                key,
+                _text(f"{value:g} pF"),
+                f"usual for a {a.device} with its socket and wiring: look yours up",
+            )
+            for key, value in USUAL_STRAYS_PF[a.device].items()
+        ),
+        _line("winding_capacitance", '"1 pF"', "tickler to grid winding; usual"),
         "",
     ]
     mark = "" if a.antenna else "# "
@@ -196,7 +204,8 @@ def _feedback(a: Answers) -> str:
     return "\n".join(
         [
             *lines,
-            f"{mark}[receiver.antenna]                 # only while it is connected; an oscillating detector radiates",
+            f"{mark}[receiver.antenna]".ljust(35)
+            + "# only while it is connected; an oscillating detector radiates",
             _line(f"{mark}coupling_capacitor", _text(coupling)),
             _line(f"{mark}resistance", _text(resistance)),
             _line(f"{mark}capacitance", _text(capacitance)),

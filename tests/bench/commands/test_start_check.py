@@ -138,6 +138,27 @@ def test_enter_to_every_question_makes_a_set_that_starts_in_the_window(
     assert [low < at["angle_deg"] < high for at in poor["onset"]] == [True] * 5
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+def test_a_throttle_is_offered_its_half_turn_and_a_valve_its_capacitances(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Zero in place of the valve's own few pF would have a throttle of 10 pF oscillate at its end stop (pF against pF)."""
+    leader, follower = os.openpty()
+    answers = [*[""] * 9, "throttle", *[""] * 6, "maybe", "n", "L", *[""] * 7, "y", *[""] * 8, "n", *[""] * 3]
+    with os.fdopen(follower, "r", encoding="utf-8", closefd=True) as terminal:
+        os.write(leader, ("\n".join(answers) + "\n").encode())
+        monkeypatch.setattr(sys, "stdin", terminal)
+        code, _, err = run("start", "evening")
+    os.close(leader)
+    assert code == 0, err
+    assert "y for yes or n for no" in err
+    plan = Session.open("evening").plan
+    assert [coil.name for coil in plan.coil] == ["L", "M"]
+    assert plan.receiver.control.travel_deg == 180
+    assert plan.receiver.feedback.plate_capacitance == 5e-12
+    assert plan.receiver.feedback.grid_plate_capacitance == 1.5e-12
+
+
 # check
 
 
