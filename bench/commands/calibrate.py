@@ -67,6 +67,7 @@ def command(
     from bench.quantities import show
     from bench.session import calibrations
     from bench.session.folder import Session
+    from bench.wrapping import wrapped
 
     opened = Session.open(session)
     if cable_changed:
@@ -102,11 +103,14 @@ def command(
         if standards.ideal
         else "The standards are taken as stated."
     )
-    click.echo(
-        f"Calibration {kept.name} kept in {kept.path}: {show(kept.low_hz, 'frequency', unit)} to "
-        f"{show(kept.high_hz, 'frequency', unit)}. {taken_as} It counts until the cable is changed: then run it again, or say "
-        f"--cable-changed. Next: join the loop to the cable again, and regenbench measure {session}"
-    )
+    covered = f"{show(kept.low_hz, 'frequency', unit)} to {show(kept.high_hz, 'frequency', unit)}"
+    for told in (
+        f"Calibration {kept.name} kept in {kept.path}: {covered}.",
+        taken_as,
+        "It counts until the cable is changed: then run it again, or say --cable-changed.",
+        f"Next: join the loop to the cable again, and regenbench measure {session}",
+    ):
+        click.echo(wrapped(told, "", "  "))
 
 
 def _read(files: dict[str, str]) -> tuple[Floats, dict[str, Complexes]]:

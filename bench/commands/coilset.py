@@ -74,6 +74,7 @@ def command(
     from bench.errors import BenchError
     from bench.physics.coilset import Bench, CoilSetError, design
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
     bench = Bench(tuning, diameter, wire, insulated, form_length, stray)
     try:
@@ -88,9 +89,9 @@ def command(
         _print(found, bench)
     for part in found.not_covered:
         low, high = show(part.low_hz, "frequency"), show(part.high_hz, "frequency")
-        click.echo(f"Not covered: {low} to {high}: {part.reason}.", err=True)
+        click.echo(wrapped(f"Not covered: {low} to {high}: {part.reason}.", ""), err=True)
     if stray == 0:
-        click.echo(_stray_note(found, bench), err=True)
+        click.echo(wrapped(_stray_note(found, bench), ""), err=True)
 
 
 def _overlaps(found: CoilSet) -> list[float | None]:
@@ -126,23 +127,27 @@ def _name(index: int) -> str:
 
 def _print(found: CoilSet, bench: Bench) -> None:
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
-    click.echo("Coil  Turns  Length       Inductance   Tunes                        Overlap    Tickler")
+    click.echo("Coil  Turns  Length     Inductance  Tunes                      Overlap    Tickler")
     for index, (coil, overlap) in enumerate(zip(found.coils, _overlaps(found), strict=True)):
         length = f"{coil.length_m * 1e3:.1f} mm{' *' if coil.close_wound else ''}"
         tunes = f"{show(_rounded(coil.f_low_hz, 4), 'frequency')} to {show(_rounded(coil.f_high_hz, 4), 'frequency')}"
         shared = "" if overlap is None else show(_rounded(overlap, 2), "frequency")
         inductance = show(_rounded(coil.l_h, 3), "inductance")
         click.echo(
-            f"{_name(index):<4}  {coil.turns:>5}  {length:<11}  {inductance:<11}  {tunes:<27}  {shared:<9}  {coil.tickler_turns:>7}"
+            f"{_name(index):<4}  {coil.turns:>5}  {length:<9}  {inductance:<10}  {tunes:<25}  {shared:<9}  {coil.tickler_turns:>7}"
         )
     star = "; * close-wound" if any(coil.close_wound for coil in found.coils) else ""
     click.echo(
         f"Mean diameter {bench.diameter_m * 1e3:.4g} mm; wire {bench.wire_m * 1e3:.3g} mm, {bench.outer_wire_m * 1e3:.3g} mm "
         f"over its insulation{star}.\n"
         f"{bench.room_m * 1e3:.3g} mm of form for both windings, {bench.gap_m * 1e3:.3g} mm between them.\n"
-        "Ticklers are a first guess: five close-wound turns, within 10 to 25 percent of the grid\n"
-        "winding's (Hoag, Basic Radio, 1942). Where that leaves one or two, have wire for two more."
+        + wrapped(
+            "Ticklers are a first guess: five close-wound turns, within 10 to 25 percent of the grid winding's (Hoag, Basic "
+            "Radio, 1942). Where that leaves one or two, have wire for two more.",
+            "",
+        )
     )
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from bench.quantities import Kind
 
 # Where the output is no terminal, lines are this long.
-PLAIN_WIDTH = 110
+PLAIN_WIDTH = 80
 
 
 @click.command(short_help="Two sessions side by side.")
@@ -109,7 +109,6 @@ def _plain(text: str) -> str:
 
 
 def _table(console: Console, title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    from rich import box
     from rich.table import Table
 
     listed = [[_plain(cell) for cell in row] for row in rows]
@@ -117,12 +116,15 @@ def _table(console: Console, title: str, heads: Sequence[str], rows: Iterable[Se
         return
     # A column that says nothing anywhere is left out.
     kept = [i for i in range(len(heads)) if any(row[i] for row in listed)]
-    table = Table(title=title, title_justify="left", title_style="", box=box.SIMPLE_HEAD, padding=(0, 1))
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim")
+    table.add_column("", width=0)
     for i in kept:
         table.add_column(heads[i], justify="left", overflow="fold")
     for row in listed:
-        table.add_row(*(row[i] for i in kept))
+        table.add_row("", *(row[i] for i in kept))
+    console.print(title)
     console.print(table)
+    console.print()
 
 
 def _print_plan(console: Console, c: Comparison) -> None:
@@ -161,46 +163,46 @@ def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
     _table(
         console,
         "Onset, degrees",
-        ("at", "before", "after", "clock", "difference", "onset", "foreseen", "window before", "after"),
+        (unit, "before", "after", "clock", "difference", "it comes", "window", "foreseen"),
         [
             (
-                _frequency(row.f_hz, unit),
+                _frequency(row.f_hz, unit).rpartition(" ")[0],
                 _angle(row, 0),
                 _angle(row, 1),
                 "" if row.angle.after is None else control.clock(row.angle.after),
                 _shift_deg(row.angle),
                 onset_verdict(row),
+                _in(row, 0) if _in(row, 0) == _in(row, 1) else f"{_in(row, 0)} → {_in(row, 1)}",
                 "" if row.predicted_deg is None else f"{row.predicted_deg:.0f}",
-                _in(row, 0),
-                _in(row, 1),
             )
             for row in coil.onset
         ],
     )
-    _table(
-        console,
-        "Drop-out and backlash, degrees",
-        ("at", "drop-out before", "after", "difference", "it comes", "backlash before", "after", "backlash"),
-        [
-            (
-                _frequency(row.f_hz, unit),
-                _degrees(row.dropout.before, row.dropout.before_u),
-                _degrees(row.dropout.after, row.dropout.after_u),
-                _shift_deg(row.dropout),
-                verdict_of(row.dropout, "later", "earlier"),
-                _degrees(row.backlash.before, row.backlash.before_u),
-                _degrees(row.backlash.after, row.backlash.after_u),
-                verdict_of(row.backlash, "more", "less"),
-            )
-            for row in coil.onset
-            if row.dropout.value is not None
-        ],
-    )
+    both = [row for row in coil.onset if row.dropout.value is not None]
+    for title, head, differences, words in (
+        ("Drop-out, degrees", "it comes", [row.dropout for row in both], ("later", "earlier")),
+        ("Backlash, degrees", "it is", [row.backlash for row in both], ("more", "less")),
+    ):
+        _table(
+            console,
+            title,
+            (unit, "before", "after", "difference", head),
+            [
+                (
+                    _frequency(row.f_hz, unit).rpartition(" ")[0],
+                    _degrees(d.before, d.before_u),
+                    _degrees(d.after, d.after_u),
+                    _shift_deg(d),
+                    verdict_of(d, *words),
+                )
+                for row, d in zip(both, differences, strict=True)
+            ],
+        )
     states = {(row.before, row.after) for row in coil.tank}
     _table(
         console,
-        f"Resonance ({unit}) and Q",
-        ("dial", "state", "before", "after", "difference", "resonance", "Q before", "Q after", "Q"),
+        f"Resonance, {unit}",
+        ("dial", "state", "before", "after", "difference", "it is"),
         [
             (
                 _dial(row),
@@ -209,17 +211,30 @@ def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
                 _frequency(row.f0.after, unit, row.f0.u),
                 _shift(row.f0, unit),
                 verdict_of(row.f0, "higher", "lower"),
+            )
+            for row in coil.tank
+        ],
+    )
+    _table(
+        console,
+        "Q",
+        ("dial", "state", "before", "after", "it is"),
+        [
+            (
+                _dial(row),
+                row.before.words() if len(states) > 1 else "",
                 _number(row.q.before, row.q.before_u),
                 _number(row.q.after, row.q.after_u),
                 verdict_of(row.q, "higher", "lower") if row.q.value is not None else "",
             )
             for row in coil.tank
+            if row.q.before is not None or row.q.after is not None
         ],
     )
     _fits(console, coil)
     for singles, where in ((coil.only_before, c.before.name), (coil.only_after, c.after.name)):
         if singles:
-            console.print(_plain(f"Only in {where}: {'; '.join(_single(one, unit) for one in singles)}."))
+            console.print(_plain(f"Only in {where}: {'; '.join(_singles(singles, unit))}."))
     for note in coil.notes:
         console.print(f"! {_plain(note)}")
     console.print()
@@ -254,7 +269,7 @@ def _fits(console: Console, coil: CoilComparison) -> None:
         rows.append([*line, "" if ratio is None else f"{ratio.value:.4f} ± {ratio.u:.4f}"])
     if coil.gm_m.value is not None:
         rows.append([*row("gm·M, mS·µH", coil.gm_m, coil.gm_m.real, None, 1e-9), ""])
-    _table(console, "By the fits", ("", "before", "after", "it is", "ratio, by the same dial settings"), rows)
+    _table(console, "By the fits", ("", "before", "after", "it is", "ratio by dial"), rows)
 
 
 def _frequency(f_hz: float | None, unit: str, u_hz: float | None = None) -> str:
@@ -287,7 +302,9 @@ def _degrees(value: float | None, u: float | None, sign: str = "") -> str:
     """Degrees to a tenth: nobody sets a control any closer."""
     if value is None:
         return "-"
-    return f"{value:{sign}.1f}" + ("" if u is None else f" ± {u:.1f}")
+    # Nothing, rounded, has no sign of its own.
+    tenths = round(value, 1) or 0.0
+    return f"{tenths:{sign}.1f}" + ("" if u is None else f" ± {u:.1f}")
 
 
 def _shift_deg(d: Difference) -> str:
@@ -308,8 +325,14 @@ def _in(row: OnsetRow, which: int) -> str:
     return ("in" if inside else "out") + (", at edge" if row.at_edge[which] else "")
 
 
-def _single(one: Single, unit: str) -> str:
-    if one.tank is not None:
-        return f"resonance at dial {one.tank.dial:g} ({one.state.words()})"
-    assert one.onset is not None
-    return f"onset at {_frequency(one.onset.f_hz, unit)} ({one.state.words(valve=False)})"
+def _singles(singles: Iterable[Single], unit: str) -> list[str]:
+    """Those of like conditions together."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in singles:
+        if one.tank is not None:
+            found.setdefault(("resonance at dial", one.state.words()), []).append(f"{one.tank.dial:g}")
+            continue
+        assert one.onset is not None
+        at = _frequency(one.onset.f_hz, unit)
+        found.setdefault(("onset at", one.state.words(valve=False)), []).append(at)
+    return [f"{what} {', '.join(places)} ({state})" for (what, state), places in found.items()]

@@ -52,12 +52,12 @@ def command(
     import json
 
     from bench.commands.rows import coil_of
-    from bench.commands.wrapping import wrapped
     from bench.errors import ReadingError
     from bench.fit import selection
     from bench.fit.dial_report import Wish, document
     from bench.fit.fitting import fit_parts
     from bench.session.folder import Session
+    from bench.wrapping import wrapped
 
     if share is not None and share != share:  # the range lets a NaN through
         raise click.BadParameter("write a percentage from 1 to 100, for example 80.", param_hint="'--share'")

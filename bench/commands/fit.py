@@ -57,8 +57,8 @@ def told(fit: dict[str, Any]) -> list[str]:
 def report(plan: Plan, fit: dict[str, Any], everything: bool = False) -> Iterator[str]:
     """The fit as a page of text."""
     from bench.advice.smoothness import CANNOT_TELL
-    from bench.commands.wrapping import wrapped
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
     unit = plan.show.frequency
     for coil in fit["coils"]:
@@ -76,8 +76,8 @@ def report(plan: Plan, fit: dict[str, Any], everything: bool = False) -> Iterato
 
 def _coil(plan: Plan, coil: dict[str, Any], everything: bool) -> Iterator[str]:
     """What to do, then why, then the numbers it rests on."""
-    from bench.commands.wrapping import wrapped
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
     advice = coil["advice"]
     unit, like = plan.show.frequency, plan.show.capacitance
@@ -188,10 +188,9 @@ def _smoothness(plan: Plan, rows: list[dict[str, Any]], everything: bool) -> Ite
             known = [slope for slope in row["slope_per_deg"] if slope is not None]
             if row["present"] and known:
                 yield (
-                    f"  Smoothness: one degree cancels {_share(min(known))} to {_share(max(known))} % of the loss at onset "
-                    f"with {row['turns']:g} turns;"
+                    f"  Smoothness: one degree cancels {_share(min(known))} to {_share(max(known))} % of the loss at onset;"
                 )
-                yield "  other controls: `fit --all`."
+                yield f"  that is with {row['turns']:g} turns; for other controls: `fit --all`."
         return
     yield "  Smoothness: share of the tank's loss that one degree cancels at onset;"
     yield "  other controls with the turns that suit them"

@@ -100,6 +100,8 @@ def command(
 
 
 def _text(report: Report) -> str:
+    from bench.wrapping import wrapped
+
     lines = [f"{report.port}  ({report.description})"]
     if report.answer is not None:
         lines.append(f"    answers: {report.answer}")
@@ -108,7 +110,7 @@ def _text(report: Report) -> str:
             f"    takes free lists of up to {report.list_points} frequencies: fewer points for each reading"
         )
     if report.problem is not None:
-        lines.append(f"    {report.problem}")
+        lines.append(wrapped(report.problem, "    "))
     if report.plan:
         lines.append("    for the plan:")
         lines += [f"        {line}" for line in report.plan]

@@ -31,21 +31,22 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
 
     from bench.circuits import gm_or_usual, no_strays, rp_of, usual_base
     from bench.commands.plans import plan_path, plan_with
+    from bench.wrapping import wrapped
 
     plan = plan_with(plan_path(plan_file), sets)
     gm_s, assumed = gm_or_usual(plan)
     plan = plan.model_copy(update={"receiver": plan.receiver.model_copy(update={"gm": gm_s})})
     for note in (assumed, rp_of(plan)[1], usual_base(plan), no_strays(plan), _no_way_back(plan)):
         if note:
-            click.echo(note, err=True)
+            click.echo(wrapped(note, ""), err=True)
     coils = [_predict(plan, coil) for coil in plan.coil]
     guessed = [coil.name for coil in plan.coil if coil.grid.q is None]
     if guessed:
-        click.echo(
+        told = (
             f"The Q of {', '.join(guessed)} is worked out from the winding and may be far off; "
-            "a measured one goes into grid.q.",
-            err=True,
+            "a measured one goes into grid.q."
         )
+        click.echo(wrapped(told, ""), err=True)
     if as_json:
         click.echo(json.dumps({"coils": coils}, indent=2, allow_nan=False))
         return
@@ -131,6 +132,7 @@ def _known(value: Any) -> float | None:
 
 def _show(plan: Plan, coil: dict[str, Any]) -> None:
     from bench import quantities
+    from bench.wrapping import wrapped
 
     control, unit = plan.receiver.control, plan.show.frequency
     low, high = control.window_deg
@@ -165,7 +167,7 @@ def _show(plan: Plan, coil: dict[str, Any]) -> None:
         line = "  ".join(cell.rjust(width) for cell, width in zip(cells[:5], widths, strict=False))
         click.echo(f"  {line}  {cells[5]}".rstrip())
     for remark in remarks:
-        click.echo(f"  {remark}")
+        click.echo(wrapped(remark, "  ", "  "))
 
 
 def _why_never(row: dict[str, Any]) -> str:

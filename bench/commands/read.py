@@ -79,6 +79,7 @@ def _entry(file: str, found: Resonance) -> dict[str, Any]:
 def _words(file: str, found: Resonance) -> str:
     """One line with the numbers, one more for each warning and each further resonance."""
     from bench.quantities import show
+    from bench.wrapping import COLUMNS
 
     if found.f0_hz is None or found.q_loaded is None:
         return "\n".join([f"{file}  no numbers", *(f"  {warning}" for warning in found.warnings)])
@@ -87,8 +88,11 @@ def _words(file: str, found: Resonance) -> str:
         head.append(f"Q unknown (loaded Q {_rounded(found.q_loaded, found.q_loaded_u)})")
     else:
         head.append(f"Q {_rounded(found.q, found.q_u)}")
-        head.append(f"(loaded {_rounded(found.q_loaded, found.q_loaded_u)}, beta {found.beta:.3f})")
-    lines = ["  ".join(head), *(f"  {warning}" for warning in found.warnings)]
+        loaded = f"(loaded {_rounded(found.q_loaded, found.q_loaded_u)}, beta {found.beta:.3f})"
+        # The numbers that are wanted stay on one line, whatever the file is called.
+        long = len("  ".join([*head, loaded])) >= COLUMNS
+        head.append(f"\n  {loaded}" if long else loaded)
+    lines = ["  ".join(head).replace("  \n", "\n"), *(f"  {warning}" for warning in found.warnings)]
     for other in found.others:
         lines.append(f"  also {show(other.f0_hz, 'frequency')}, loaded Q {other.q_loaded:.0f}")
     return "\n".join(lines)

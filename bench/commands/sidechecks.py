@@ -55,7 +55,7 @@ def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) ->
 
 def _print_all(found: list[Check], session: str) -> None:
     """What was read, in full; what was not, one sentence a coil; at the end, how the antenna is read."""
-    from bench.commands.wrapping import wrapped
+    from bench.wrapping import wrapped
 
     for coil in dict.fromkeys(check.coil for check in found):
         mine = [check for check in found if check.coil == coil]
@@ -82,9 +82,9 @@ def _print_all(found: list[Check], session: str) -> None:
 
 
 def _print(check: Check) -> None:
-    from bench.commands.wrapping import wrapped
     from bench.sidecheck_table import as_table
     from bench.sidechecks import TITLES
+    from bench.wrapping import wrapped
 
     click.echo(f"Coil {check.coil}: {TITLES[check.name]}")
     if check.rows:

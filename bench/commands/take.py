@@ -72,6 +72,7 @@ def command(
     from bench.physics.resonance import Resonance, fit_sweep
     from bench.quantities import show, show_number
     from bench.session.folder import Session
+    from bench.wrapping import wrapped
     from drivers.errors import SweepFileError
     from drivers.touchstone import read_sweep
 
@@ -146,8 +147,9 @@ def command(
             opened.log("take", reading=reading, file=source)
             quality = f", Q {show_number(result.q, result.q_u)}"
             f0 = show(result.f0_hz, "frequency", unit, result.f0_u_hz)
-            click.echo(
+            told = (
                 f"Recorded {reading}: {source}: coil {chosen.name}, dial {dial:g}: resonance at {f0}{quality}"
             )
+            click.echo(wrapped(told, "", "  "))
             for warning in result.warnings:
                 click.echo(f"  {source}: {warning}", err=True)

@@ -184,8 +184,8 @@ def _report(
     then: Plan, coils: Sequence[CoilWhatIf], notes: Sequence[tuple[PlanChange, bool, str]]
 ) -> Iterator[str]:
     from bench.advice.turns import percent
-    from bench.commands.wrapping import wrapped
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
     for change, _, note in notes:
         yield wrapped(f"{change.key}: {_value(change.old)} to {_value(change.new)}; {note}.", "", "  ")

@@ -125,11 +125,10 @@ def command(
     for f_hz in at:
         if f_hz > results["self_resonance_hz"] / 2:
             from bench.quantities import show
+            from bench.wrapping import wrapped
 
-            click.echo(
-                f"{show(f_hz, 'frequency')} is too near the self-resonance or above it: resistance and Q do not hold there.",
-                err=True,
-            )
+            told = f"{show(f_hz, 'frequency')} is too near the self-resonance or above it: resistance and Q do not hold there."
+            click.echo(wrapped(told, ""), err=True)
     if as_json:
         import json
 
@@ -178,16 +177,18 @@ def _tickler_values(grid: Winding, tickler: Winding, gap_m: float) -> dict[str, 
 
 def _print(grid: Winding, results: dict[str, Any]) -> None:
     from bench.quantities import show
+    from bench.wrapping import wrapped
 
     def line(name: str, text: str) -> None:
         click.echo(f"{name:<18}{text}")
 
     touching = grid.pitch_m < grid.outer_wire_m * 1.0001
     pitch = "close-wound" if touching else f"pitch {_digits(grid.pitch_m * 1e3)} mm"
-    click.echo(
+    told = (
         f"{grid.turns:g} turns of {_digits(grid.wire_m * 1e3)} mm wire, mean diameter {_digits(grid.diameter_m * 1e3)} mm, "
         f"{_digits(grid.length_m * 1e3)} mm long, {pitch}"
     )
+    click.echo(wrapped(told, "", "  "))
     line("inductance", show(_sensible(results["l_h"]), "inductance"))
     line("self-capacitance", show(_sensible(results["c_self_f"], 2), "capacitance"))
     line("self-resonance", show(_sensible(results["self_resonance_hz"], 2), "frequency", "MHz"))
@@ -197,7 +198,7 @@ def _print(grid: Winding, results: dict[str, Any]) -> None:
     for row in results["at"]:
         line(f"at {show(row['f_hz'], 'frequency')}", f"{_digits(row['r_ohm'])} ohm, Q {row['q']:.0f}")
     if results["at"]:
-        click.echo("The Q is of bare copper in free air: real coils come out 10 to 40 percent below it.")
+        click.echo("Q of bare copper in free air: real coils come out 10 to 40 percent below.")
     if "k" in results:
         line("tickler", show(_sensible(results["tickler_l_h"]), "inductance"))
         line("mutual", show(_sensible(results["mutual_h"]), "inductance"))

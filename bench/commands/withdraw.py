@@ -21,7 +21,7 @@ def command(session: str, reading: str, note: str) -> None:
             with opened.lock():
                 opened.withdraw(table, reading, note)
             click.echo(
-                f"{reading} of {TABLES[table].file} is withdrawn. `regenbench measure {session}` takes it again."
+                f"{reading} of {TABLES[table].file} is withdrawn.\nTo take it again: regenbench measure {session}"
             )
             return
     raise SessionError(

@@ -9,6 +9,8 @@ import sys
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+from bench.wrapping import wrapped
+
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
@@ -53,7 +55,7 @@ class Reporter:
         """Prompt on stderr, one typed line back; the end of input stops the run."""
         from bench.measuring.operator import NobodyThere
 
-        print(prompt, end="", file=sys.stderr, flush=True)
+        print(f"{wrapped(prompt.rstrip(), '', '  ')} ", end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
             raise NobodyThere(
@@ -116,47 +118,77 @@ class Reporter:
 
 
 class LiveReporter(Reporter):
-    """A bar at the foot of the terminal, results scrolling above it."""
+    """What is done now at the foot of the terminal, results scrolling above it."""
 
     def __init__(self, total: int) -> None:
         super().__init__(total)
         from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-        self._console = Console(stderr=True, highlight=False, soft_wrap=True)
-        self._bar: Progress = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=24),
+        self._console = Console(stderr=True, highlight=False)
+        self._what = self._stands = self._then = ""
+        # The reading under way as a line to stand above its prompts, once.
+        self._headed = True
+        self._foot, self._task = self._made_foot()
+
+    def _made_foot(self) -> tuple[Progress, TaskID]:
+        """Up to three lines that go when a prompt comes: the reading, where the control stands, how far along."""
+        from collections.abc import Iterable
+
+        from rich.console import RenderableType
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+        from rich.table import Column
+        from rich.text import Text
+
+        screen = self
+
+        class Foot(Progress):
+            def get_renderables(self) -> Iterable[RenderableType]:
+                for line in filter(None, (screen._what, screen._stands)):
+                    yield Text(line, no_wrap=True, overflow="ellipsis")
+                yield self.make_tasks_table(self.tasks)
+
+        foot = Foot(
+            BarColumn(bar_width=20),
             MofNCompleteColumn(),
             TimeElapsedColumn(),
+            TextColumn(
+                "{task.description}",
+                markup=False,
+                table_column=Column(no_wrap=True, overflow="ellipsis", ratio=1),
+            ),
             console=self._console,
+            transient=True,
+            expand=True,
         )
-        self._task: TaskID = self._bar.add_task("starting", total=total)
-        self._then = ""
-        self._what = ""
-        self._stands = ""
+        return foot, foot.add_task("", total=self.total)
 
     def __enter__(self) -> Self:
-        self._bar.start()
+        self._foot.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._bar.stop()
+        self._foot.stop()
 
     def say(self, text: str) -> None:
         self._console.print(text, markup=False)
 
     def ask(self, prompt: str) -> str:
-        self._bar.stop()
+        self._foot.stop()
+        if not self._headed:
+            self._headed = True
+            self.say(f"{self._count()} {self._reading}")
         try:
             return super().ask(prompt)
         finally:
-            self._bar.start()
+            self._foot.start()
 
     def reading(self, what: str, then: str) -> None:
-        self._then = f"   next: {then}" if then else "   the last one"
+        self._headed = False
+        self._reading = what
+        self._stands = ""
+        self._then = f"next: {then}" if then else "the last one"
         self.detail(what)
 
     def detail(self, text: str) -> None:
@@ -164,21 +196,20 @@ class LiveReporter(Reporter):
         self._draw()
 
     def standing(self, now: Standing) -> None:
-        self._stands = f"   {now.words()}"
+        self._stands = now.words()
         self._draw()
 
     def _draw(self) -> None:
-        line = f"{self._what}{self._stands}{self._then}"
-        self._bar.update(self._task, description=line.replace("[", "("))
+        self._foot.update(self._task, description=self._then, completed=self.done + self.left)
 
     def left_out(self, what: str, why: str) -> None:
         super().left_out(what, why)
-        self._bar.update(self._task, completed=self.done + self.left)
+        self._draw()
 
     def result(self, text: str, readings: int = 1) -> None:
         self.done += readings
-        self._bar.update(self._task, completed=self.done + self.left)
-        self.say(f"{self._count()} {text}")
+        self._draw()
+        self.say(text)
 
 
 def reporter(total: int) -> Reporter:

@@ -359,11 +359,9 @@ def _words(bench: Bench, item: Wanted, approaches: Sequence[Approach]) -> str:
         float(np.mean([a.angle_deg for a in approaches if a.starts is starts and a.angle_deg is not None]))
         for starts in (True, False)
     )
-    spread = float(np.std([a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]))
-    return (
-        f"{head}  starts {up:.1f}° ({clock(up)}, spread {spread:.1f}°)  "
-        f"stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°"
-    )
+    starts = [a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]
+    spread = f"\n  {len(starts)} approaches, spread {np.std(starts):.1f}°" if len(starts) > 1 else ""
+    return f"{head}  starts {up:.1f}° ({clock(up)})  stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°{spread}"
 
 
 def _take_typed(bench: Bench, item: Wanted, dial: float | None, f_hz: float) -> int:

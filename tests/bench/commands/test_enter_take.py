@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -256,7 +257,7 @@ def test_takes_sweeps_in_order(run: Run) -> None:
         "take", "s", "low.s1p", "high.s2p", "--coil", "B", "--dial", "10", "--dial", "60", "--added", "100pF"
     )
     assert code == 0
-    assert [line.split(":")[1].strip() for line in out.splitlines()] == ["low.s1p", "high.s2p"]
+    assert re.findall(r"^Recorded r\d+: (\S+):", out, re.MULTILINE) == ["low.s1p", "high.s2p"]
     rows = Session.open("s").rows("resonance")
     assert [row["dial"] for row in rows] == [10.0, 60.0]
     # the tank as built: f0 with the coupling capacitor across it, loss by its resistor alone
