@@ -222,9 +222,12 @@ class _Layout:
         p, s = self.page, self.sheet
         left, right, y = self.x0 + PAD, self.x0 + self.LEFT - PAD, self.y_table - 4.8
         angles = [q.onset.value for q in p.onset if q.onset.value is not None]
-        if angles:
-            head = s.heading(left, y, "Onset from" if len(angles) > 1 else "Onset at")
-            text = words.angle_range(angles, p.control)
+        never = sum(q.silent for q in p.onset)
+        if angles or never:
+            # Beside the frequencies where it never starts there is no room for the small word.
+            word = "" if never else " from" if len(angles) > 1 else " at"
+            head = s.heading(left, y, f"Onset{word}")
+            text = words.onset_range(angles, never, p.control)
             room = right - left - text_width_mm(head.get_text(), TINY, "bold") - 2.0
             size = fit_size(text, room, MAIN, SMALL, "bold")
             s.text(right, y - 0.2, text, size, weight="bold", ha="right", gid="onset range")

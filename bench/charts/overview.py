@@ -272,8 +272,12 @@ class _Overview:
         angles += [
             a for c in p.coils for q in c.onset for a in (q.onset.value, q.fitted_deg) if a is not None
         ]
+        never = [(self.keys[i], [q.f_hz for q in c.onset if q.silent]) for i, c in enumerate(p.coils)]
+        angles += [travel for _, f_hz in never if f_hz]
         room = 0.07 * (max(angles) - min(angles)) + 4
         low, high = max(-4.0, min(angles) - room), max(min(travel + 8.0, max(angles) + room), max(angles))
+        if any(f_hz for _, f_hz in never):
+            high = travel + 0.14 * (travel - low)
         axes.set_ylim(low, high)
         axes.axhspan(*p.window_deg, facecolor=SHADE, edgecolor="none", zorder=0).set_gid("window")
         for edge in p.window_deg:
@@ -291,9 +295,32 @@ class _Overview:
             _series(axes, i, c.coil, points, fitted, "onset")
             series.append((self.keys[i], fitted if len(fitted) > 1 else points))
         self._labels(axes, series, above=False)
-        if not any(points for _, points in series):
+        self._never(axes, never)
+        if not any(points for _, points in series) and not any(f_hz for _, f_hz in never):
             self._empty(
                 axes, "No onset read yet. Onset at two frequencies or more of a coil draws its curve."
+            )
+
+    def _never(self, axes: Axes, never: Sequence[tuple[str, Sequence[float]]]) -> None:
+        """Crosses at full travel where it never starts, each coil's named above its first."""
+        travel = self.page.control.travel_deg
+        for key, f_hz in never:
+            if not f_hz:
+                continue
+            (crosses,) = axes.plot(f_hz, [travel] * len(f_hz), "x", ms=5, mew=1.3, color=INK, zorder=6)
+            crosses.set_gid("never starts")
+            first = min(f_hz)
+            left_half = math.log(first / self.span[0]) < 0.5 * math.log(self.span[1] / self.span[0])
+            axes.annotate(
+                f"{key} never starts",
+                (first, travel),
+                (-3 if left_half else 3, 9),
+                textcoords="offset points",
+                ha="left" if left_half else "right",
+                va="center",
+                fontsize=SMALL,
+                color=INK,
+                zorder=6,
             )
 
     def _clock(self, axes: Axes, low: float, high: float) -> None:

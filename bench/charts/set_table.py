@@ -41,7 +41,7 @@ def row(c: CoilPage, page: SetPage) -> list[str]:
         words.with_u(c.l_h.value, c.l_h.u, 1e-6),
         words.with_u(c.c_stray_f.value, c.c_stray_f.u, 1e-12),
         _span_text(qs),
-        words.angle_range(angles, page.control) if angles else "-",
+        words.onset_range(angles, sum(q.silent for q in c.onset), page.control),
         words.with_u(c.gm_m_sh.value, c.gm_m_sh.u, 1e-9),
         c.advice_short,
     ]

@@ -119,6 +119,15 @@ def itu_edges() -> list[tuple[str, float, float]]:
     return [(symbol, floor, top) for (symbol, top), floor in zip(_ITU_BANDS, floors, strict=False)]
 
 
+def onset_range(angles_deg: Sequence[float], never: int, control: Control) -> str:
+    """``10:26 to 2:40, 1 of 6 never``: where it starts, and at how many of the frequencies tried it does not."""
+    if not angles_deg:
+        return "never" if never else "-"
+    return angle_range(angles_deg, control) + (
+        f", {never} of {never + len(angles_deg)} never" if never else ""
+    )
+
+
 def with_u(value: float | None, u: float | None, scale: float) -> str:
     """A value with its uncertainty in a given unit, the unit left out; a dash where it is unknown."""
     if value is None:

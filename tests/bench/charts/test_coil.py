@@ -340,6 +340,7 @@ def test_a_frequency_that_never_starts_is_marked_as_such(bench: Any, look: Any) 
         [[o["f_hz"], 300.0] for o in b.coil("B")["onset"][:2]]
     ]
     assert "never starts" in seen.everything()
+    assert seen.one("onset range").get_text().endswith(", 2 of 5 never")
     assert len(seen.one("onset readings").get_xydata()) == 3
 
 

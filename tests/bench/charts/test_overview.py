@@ -31,6 +31,7 @@ TWELVE = {f"Number {i} coil": 900e-6 / 2.1**i for i in range(12)}
         {"coils": {"only": 23e-6}},
         {"coils": {"high": 10e-6, "low": 34e-6}},
         {"coils": TWELVE},
+        {"silent": (0, 1)},
         {
             "name": "The Lighthouse Keepers' Association of Wireless Amateurs, evening class, set fourteen",
             "length": "in",
@@ -98,6 +99,17 @@ def test_onset_and_q_of_every_coil(bench: Any, look: Any) -> None:
     assert len(markers) == len(lines) == 4
     window = seen.one("window")
     assert [window.get_y(), window.get_y() + window.get_height()] == pytest.approx([90, 210])
+
+
+def test_where_a_coil_never_starts_is_seen_on_the_wall(bench: Any, look: Any) -> None:
+    """A coil of which half the band is dead must not look like one that starts near mid-travel."""
+    b = bench(silent=(0, 1))
+    seen = draw(b, look)
+    crosses = [c.get_xydata().tolist() for c in seen.texts("never starts")]
+    assert crosses == [[[o["f_hz"], 300.0] for o in b.coil(name)["onset"][:2]] for name in "ABCD"]
+    assert "B never starts" in seen.everything()
+    cells = seen.words("table cell")
+    assert all(cells[11 * i + 8].endswith(", 2 of 5 never") for i in range(4))
 
 
 def test_the_table(bench: Any, look: Any) -> None:
