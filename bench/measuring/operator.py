@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import BenchError
+from bench.wrapping import wrapped
 
 if TYPE_CHECKING:
     from bench.plan.schema import Control
@@ -174,6 +175,8 @@ class ConsoleOperator:
         A line typed while nothing was asked, None where there is none.
     note : callable
         Is given the operator's words on the reading in hand.
+    seen_at : callable
+        Whether the control is seen to rest at an angle.
     """
 
     def __init__(
@@ -183,12 +186,14 @@ class ConsoleOperator:
         say: Callable[[str], None],
         typed: Callable[[], str | None] = lambda: None,
         note: Callable[[str], None] = lambda text: None,
+        seen_at: Callable[[float], bool] = lambda angle_deg: False,
     ) -> None:
         self._control = control
         self._ask = ask
         self._say = say
         self._typed = typed
         self._note = note
+        self._seen_at = seen_at
         self._setup: Setup | None = None
 
     def _line(self, prompt: str) -> str:
@@ -229,7 +234,7 @@ class ConsoleOperator:
 
     def caution(self, lines: list[str]) -> None:
         for line in lines:
-            self._say(line)
+            self._say(wrapped(line, "", "  "))
         with suppress(Skipped, Again, Withdrawn, Paused):
             self._line("Enter when you have read this and the bench is safe (q: stop) ")
             return
@@ -257,6 +262,9 @@ class ConsoleOperator:
                 self._say(f"“{answer}” is not a dial reading; type a number such as {dial:g}.")
 
     def rest_control(self, angle_deg: float) -> None:
+        # A control that the sensor sees there needs no asking.
+        if self._seen_at(angle_deg):
+            return
         self._line(
             f"Turn the regeneration control {place(self._control, angle_deg)}. Enter when there (?: more) "
         )

@@ -125,9 +125,10 @@ class LiveReporter(Reporter):
         from rich.console import Console
 
         self._console = Console(stderr=True, highlight=False)
-        self._what = self._stands = self._then = ""
+        self._what = self._reading = self._stands = self._then = ""
         # The reading under way as a line to stand above its prompts, once.
         self._headed = True
+        self._begun = self._console.get_time()
         self._foot, self._task = self._made_foot()
 
     def _made_foot(self) -> tuple[Progress, TaskID]:
@@ -160,7 +161,9 @@ class LiveReporter(Reporter):
             transient=True,
             expand=True,
         )
-        return foot, foot.add_task("", total=self.total)
+        task = foot.add_task(self._then, total=self.total, completed=self.done + self.left)
+        foot.tasks[0].start_time = self._begun
+        return foot, task
 
     def __enter__(self) -> Self:
         self._foot.start()
@@ -182,6 +185,8 @@ class LiveReporter(Reporter):
         try:
             return super().ask(prompt)
         finally:
+            # One that was stopped would begin by wiping as many lines as it had, the prompt's among them.
+            self._foot, self._task = self._made_foot()
             self._foot.start()
 
     def reading(self, what: str, then: str) -> None:

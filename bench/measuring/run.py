@@ -82,7 +82,9 @@ def measure(
             operator = hands
         else:
             control = session.plan.receiver.control
-            person = ConsoleOperator(control, screen.ask, screen.say, screen.typed, screen.note)
+            person = ConsoleOperator(
+                control, screen.ask, screen.say, screen.typed, screen.note, sight.sees_rest
+            )
             sight.glance = person.glance
             operator = person
         screen.sight = sight

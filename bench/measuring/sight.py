@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench.readings.turning import LEVEL_FULL_SCALE_V
+from drivers.errors import WireError
 
 if TYPE_CHECKING:
     from bench.plan.schema import Control
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 SHOWN_EVERY_S = 1 / 21
 NEAR_REST_DEG = 3.0
 RESTS_S = 0.6
+LOOK_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class Sight:
         self._shown_at = 0.0
         # Where the control came to rest, since when, until when (seconds of this program's clock).
         self._rest: tuple[float, float, float] | None = None
+        self._sensor: Sensor | None = None
         self.tell: list[Callable[[Standing], None]] = []
         self.glance: Callable[[], None] = lambda: None
 
@@ -69,6 +72,30 @@ class Sight:
     def rests_at(self, angle_deg: float) -> bool:
         """Whether the control has been seen to rest near an angle, up to a moment ago."""
         return self._rest is not None and self._rest[2] - self._rest[1] >= RESTS_S and self.near(angle_deg)
+
+    def sees_rest(self, angle_deg: float) -> bool:
+        """Look for a moment whether the control rests at an angle already."""
+        self.look()
+        self.look()
+        while self._sensor is not None and self.near(angle_deg):
+            if self.rests_at(angle_deg):
+                return True
+            self.look()
+        return False
+
+    def look(self) -> None:
+        """Keep the picture of the control alive where nothing is read."""
+        if self._sensor is None:
+            return
+        try:
+            self._sensor.read(LOOK_S)
+        except WireError:
+            # Whoever needs the sensor next will meet the fault and say so.
+            self._sensor = None
+
+    def watch(self, sensor: Sensor | None) -> None:
+        """The sensor that is looked at."""
+        self._sensor = sensor
 
     def _follow_rest(self, angle_deg: float, now: float) -> None:
         unbroken = self._rest is not None and now - self._rest[2] < RESTS_S
@@ -98,7 +125,10 @@ class Sight:
         """An instrument about to be used; a sensor is watched from now on."""
         from drivers.roles import Sensor
 
-        return SeenSensor(instrument, self) if isinstance(instrument, Sensor) else instrument
+        if isinstance(instrument, Sensor):
+            self._sensor = SeenSensor(instrument, self)
+            return self._sensor
+        return instrument
 
 
 class SeenSensor:

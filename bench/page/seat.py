@@ -29,13 +29,11 @@ from bench.measuring.sight import SeenSensor, Sight, Standing
 from bench.page import facts
 from bench.page.desk import ALWAYS, Answer, Choice, Desk, Entry, Now, Wished
 from bench.session.folder import Session
-from drivers.errors import WireError
 
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
     from drivers.roles import Analyzer, Complexes, Floats, ListAnalyzer, Sample, Sensor, Sweep
 
-IDLE_READ_S = 0.02
 MARK_LASTS_S = 0.2
 TOLD_LINES = 3
 
@@ -175,7 +173,6 @@ class Seat:
         self.cold = cold
         self.sight = Sight(session.plan.receiver.control)
         self.sight.tell.append(self._stands)
-        self._sensor: PageSensor | None = None
         self._here = ""
         self._then = ""
         self._left: set[str] = set()
@@ -216,8 +213,9 @@ class Seat:
         from drivers.roles import Analyzer, Sensor
 
         if isinstance(instrument, Sensor):
-            self._sensor = PageSensor(instrument, self.sight, self.desk)
-            return self._sensor
+            sensor = PageSensor(instrument, self.sight, self.desk)
+            self.sight.watch(sensor)
+            return sensor
         return PageAnalyzer(instrument, self.desk) if isinstance(instrument, Analyzer) else instrument
 
     def begin(self, what: str, then: str) -> None:
@@ -241,32 +239,12 @@ class Seat:
         """Rows are on disk."""
         self.refresh()
 
-    def sees_rest(self, angle_deg: float) -> bool:
-        """Look for a moment whether the control rests at an angle already."""
-        self.idle()
-        self.idle()
-        while self._sensor is not None and self.sight.near(angle_deg):
-            if self.sight.rests_at(angle_deg):
-                return True
-            self.idle()
-        return False
-
     def end(self) -> None:
         """The run is over: its instruments are closed."""
-        self._sensor = None
+        self.sight.watch(None)
         self._here = self._then = ""
         self.detail("")
         self.recorded()
-
-    def idle(self) -> None:
-        """Keep the control's picture alive while the operator is waited for."""
-        if self._sensor is None:
-            return
-        try:
-            self._sensor.read(IDLE_READ_S)
-        except WireError:
-            # Whoever needs the sensor next will meet the fault and say so.
-            self._sensor = None
 
 
 class PageOperator:
@@ -293,7 +271,7 @@ class PageOperator:
             self._say(f"  page: {line}")
 
         def idle() -> None:
-            self._seat.idle()
+            self._seat.sight.look()
             if done():
                 self._desk.settle(DONE.name)
 
@@ -337,7 +315,7 @@ class PageOperator:
 
     def rest_control(self, angle_deg: float) -> None:
         # A control that the sensor sees there needs no asking.
-        if not self._seat.sees_rest(angle_deg):
+        if not self._seat.sight.sees_rest(angle_deg):
             self._ask(
                 Now(
                     (f"Turn the regeneration {place(self._control, angle_deg)}",),

@@ -140,3 +140,34 @@ def test_lines_waiting_in_a_pipe_are_not_taken_for_keys(monkeypatch: pytest.Monk
     monkeypatch.setattr(sys, "stdin", io.StringIO("q\n"))
     assert Reporter(0).typed() is None
     assert sys.stdin.readline() == "q\n"
+
+
+def test_a_control_that_is_seen_where_it_should_be_is_not_asked_for(clock: Clock) -> None:
+    control = Control.model_validate({"resistance": "5 kohm"})
+    sight = Sight(control)
+    shares = [0.0]
+
+    class Turned(Board):
+        def read(self, seconds: float) -> list[Sample]:
+            clock.now += 0.06
+            return [Sample(0.0, shares[0], 0.1, False)]
+
+    sight.seen(Turned())
+    asked: list[str] = []
+
+    def ask(prompt: str) -> str:
+        asked.append(prompt)
+        return ""
+
+    person = ConsoleOperator(control, ask, lambda text: None, seen_at=sight.sees_rest)
+    # Before the end stops are learned the sensor cannot tell.
+    person.rest_control(0.0)
+    assert len(asked) == 1
+    sight.learned(Stops(low=0.0, high=1.0, travel_deg=300.0))
+    person.rest_control(0.0)
+    assert len(asked) == 1
+    shares[0] = 0.5
+    person.rest_control(0.0)
+    assert len(asked) == 2
+    person.rest_control(150.0)
+    assert len(asked) == 2
