@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "page": ("page", "The live bench page in a browser, for busy hands."),
     "enter": ("enter", "Type in a reading made by hand."),
     "withdraw": ("withdraw", "Take a reading back: it stays in its table and counts no more."),
+    "carry": ("carry", "Let readings stand after the plan was corrected, the set unchanged."),
     "take": ("take", "Add sweeps saved elsewhere to a session."),
     "read": ("read", "Resonance and Q out of saved sweeps, without a session."),
     "winding": ("winding", "Inductance, resistance and Q of one winding."),

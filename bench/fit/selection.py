@@ -188,7 +188,7 @@ def of_coil(plan: Plan, rows: pd.DataFrame, coil: str, what: str) -> Kept:
         warnings.append(
             f"{_count(int((~own).sum()), what)} left out: of another recipe ({_some(others)}) than the plan's present one "
             f"({present}): the coil's winding or something under [receiver], gm and rp included, was changed in the plan since. "
-            "To use them again, write the old values back."
+            "Was only the plan wrong, and the set is as it was read? Then `regenbench carry` lets them count."
         )
         rows = rows[own]
     wanted = "yes" if plan.receiver.antenna is not None else "no"
