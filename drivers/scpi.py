@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
@@ -10,7 +11,7 @@ import numpy as np
 
 from drivers import outputs
 from drivers import scpi_values as values
-from drivers.errors import InstrumentError, Misuse, ProtocolError, TimedOut
+from drivers.errors import InstrumentError, Misuse, ProtocolError, TimedOut, WireError
 from drivers.listed import checked_list
 from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Floats, Sweep
 from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument
@@ -147,7 +148,14 @@ class ScpiAnalyzer(ScpiInstrument):
         with self._exchange():
             self._set_list(wanted)
             self._set_mode("LIST")
-            return self._swept(wanted)
+            try:
+                swept = self._swept(wanted)
+            except WireError:
+                self._leave_list()
+                raise
+            # Whoever sweeps next, by hand or by another plan, must not find a list in its place.
+            self._set_mode("SWEep")
+            return swept
 
     def _set_up(self) -> None:
         self._command("single")
@@ -232,6 +240,12 @@ class ScpiAnalyzer(ScpiInstrument):
         answer = self._ask(f"{header}?").strip().decode("ascii", "replace")
         if answer.upper() not in (mode.upper(), "".join(one for one in mode if one.isupper())):
             raise ProtocolError(f"{header} {mode} was sent, {answer[:32]!r} came back.", port=self.address)
+
+    def _leave_list(self) -> None:
+        """Back to uniform sweeps on a link that may be broken: nothing is asked."""
+        if self._list_points and self._headers["mode"]:
+            with contextlib.suppress(WireError):
+                self._link.write(f"{self._headers['mode']} SWEep")
 
     def _set_list(self, f_hz: Floats) -> None:
         header = self._headers["list"]

@@ -25,7 +25,8 @@ WARNINGS: dict[str, str] = {
     "noisy": "too noisy: the resonance is there but its Q cannot be told; bring the loop nearer or take more points",
     "clipped": "clipped: the analyzer was overdriven or out of range; lower its level and sweep again",
     "not varying": "not varying: every point is the same; check that the analyzer sweeps and that the loop is connected",
-    "stray": "stray points: a few points far from all others were left out; look for interference and sweep again",
+    "stray": "stray points: a few points far from all others were left out; look for interference or a second "
+    "resonance there, and sweep again",
     "not finite": "not finite: some points are not numbers and were left out; take the sweep again",
     "scale": "not the size of a reflection: a tank reflects between 0 and 1; check calibration, units and format, "
     "and sweep again",

@@ -213,25 +213,53 @@ def _sampled(poles: _Poles, noise: float, places: Floats, widths: Floats, weight
     return Belief(f0, widths[width] * f0, np.clip(size[place, width], 3 * noise, 1.5), noise)
 
 
-def expected_u(belief: Belief, known_hz: Floats, new_hz: Floats) -> Floats:
-    """Standard uncertainty of ln Q for each sample (m,) after points at `known_hz` and `new_hz`."""
-    f = np.concatenate([known_hz, new_hz])
+def gains(belief: Belief, f_hz: Floats) -> tuple[Complexes, Complexes]:
+    """How ln Q depends on what is fitted (m, 4), and how that shows at each point (m, n, 4), for each sample.
+
+    Fitted are level and slope of the background, the circle, and the pole.
+    """
     h, b = belief.h_hz[:, None], belief.b[:, None]
-    y = (f - belief.f0_hz[:, None]) / h
+    y = (f_hz - belief.f0_hz[:, None]) / h
     # Far points pin the background no better than its own bends allow.
     usable = np.abs(y) < 25.0
-    r = shape(f, belief.f0_hz[:, None], h)
-    columns = np.stack([np.ones_like(r), y + 0j, r, b * r * r], axis=1) * usable[:, None, :]
-    gram = columns.conj() @ columns.swapaxes(1, 2)
+    r = shape(f_hz, belief.f0_hz[:, None], h)
+    columns = np.stack([np.ones_like(r), y + 0j, r, b * r * r], axis=-1) * usable[..., None]
+    beta = belief.b / np.maximum(2.0 - belief.b, 0.2)
+    w = np.stack([-beta + 0j, 0 * beta + 0j, beta / belief.b + 0j, 1 + beta + 0j], axis=1)
+    return w, columns
+
+
+def known_information(belief: Belief, known_hz: Floats) -> Complexes:
+    """Information (m, 4, 4) on what is fitted, times the noise variance: of points that are there, and beforehand."""
+    _, columns = gains(belief, known_hz)
+    gram: Complexes = columns.conj().swapaxes(1, 2) @ columns
     # A slope is expected to be small: about that of a metre of cable.
     slope = 2 * np.pi * 10e-9 * belief.h_hz
     gram[:, 1, 1] += (belief.noise / slope) ** 2
     gram += 1e-9 * np.eye(4)
-    covariance = np.linalg.inv(gram)
-    beta = belief.b / np.maximum(2.0 - belief.b, 0.2)
-    w = np.stack([-beta + 0j, 0 * beta + 0j, beta / belief.b + 0j, 1 + beta + 0j], axis=1)
+    return gram
+
+
+def expected_u(belief: Belief, known_hz: Floats, new_hz: Floats) -> Floats:
+    """Standard uncertainty of ln Q for each sample (m,) after points at `known_hz` and `new_hz`."""
+    w, _ = gains(belief, known_hz[:0])
+    covariance = np.linalg.inv(known_information(belief, np.concatenate([known_hz, new_hz])))
     variance = np.einsum("mi,mij,mj->m", w, covariance, w.conj()).real
     return np.asarray(belief.noise * np.sqrt(np.maximum(variance, 0.0)))
+
+
+def expected_cost(
+    belief: Belief, known_hz: Floats, new_hz: Floats, goal: float, sweep_cost: float = SWEEP_COST
+) -> tuple[float, float]:
+    """Points that a sweep at `new_hz` costs, further sweeps included, and the largest chance among samples of one more."""
+    # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
+    worth = 1.0 / (4.6 * belief.noise / belief.b) ** 2
+    f_hz = np.concatenate([known_hz, new_hz])
+    u = expected_u(belief, known_hz, new_hz)
+    missing = np.maximum(1.0 / (MARGIN * goal) ** 2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
+    further = np.maximum(falls_short(u, goal, len(f_hz)), ~reaches_across(belief, f_hz))
+    more = np.minimum(missing / worth, 400.0)
+    return len(new_hz) + float(np.mean(1.1 * more + sweep_cost * further)), float(further.max())
 
 
 def next_sweep(
@@ -244,9 +272,6 @@ def next_sweep(
 ) -> Plan:
     """The uniform sweep that is expected to reach `goal` (relative u of Q) with the fewest points, further sweeps
     included; each of those costs `sweep_cost` points more than it has."""
-    aim = MARGIN * goal
-    # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
-    worth = 1.0 / (4.6 * belief.noise / belief.b) ** 2
     choices = [n for n in POINTS if n <= most_points] or [most_points]
     best: tuple[float, Plan] | None = None
     for half in _halves(belief, most_points):
@@ -258,18 +283,10 @@ def next_sweep(
         for n in [n for n in choices if n >= dense] or choices[-1:]:
             if best is not None and n >= best[0]:
                 break
-            new_hz = np.linspace(low, high, n)
-            u = expected_u(belief, known_hz, new_hz)
-            missing = np.maximum(1.0 / aim**2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
-            further = np.maximum(
-                falls_short(u, goal, len(known_hz) + n),
-                ~reaches_across(belief, np.concatenate([known_hz, new_hz])),
-            )
-            more = np.minimum(missing / worth, 400.0)
-            cost = n + float(np.mean(1.1 * more + sweep_cost * further))
+            cost, further = expected_cost(belief, known_hz, np.linspace(low, high, n), goal, sweep_cost)
             if best is None or cost < best[0]:
                 best = (cost, Plan(low, high, n))
-            if further.max() < SELDOM:
+            if further < SELDOM:
                 break
     assert best is not None
     return best[1]

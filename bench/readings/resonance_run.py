@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 
 from bench.errors import ReadingError
+from bench.physics import list_design
 from bench.physics import sweep_design as design
+from bench.physics.list_design import Listed
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
 from bench.physics.resonance_drift import after_drift, drift
-from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, Sweep
+from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, ListAnalyzer, Sweep
 
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
@@ -23,6 +26,8 @@ GUESS_POINTS = 41
 GUESS_SWEEP_COST = 200.0
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
+# An analyzer that takes shorter lists than this is swept evenly.
+SHORTEST_LIST = 15
 
 
 @dataclass(frozen=True)
@@ -41,7 +46,7 @@ class Guess:
     noise: float = 1e-3
     places_hz: tuple[float, ...] = ()
     q_share_u: float = 0.2
-    first: design.Plan | None = None
+    first: design.Plan | Listed | None = None
 
     def belief(self) -> design.Belief:
         """As the design of sweeps takes it."""
@@ -49,17 +54,22 @@ class Guess:
         places = np.array(self.places_hz or self.f0_hz + u * design.PLACES)
         return design.belief_of_guess(places, self.q_loaded, self.q_share_u, b=self.b, noise=self.noise)
 
-    def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan:
+    def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan | Listed:
         """One sweep of at most `GUESS_POINTS`, laid out so that it is likely to be enough."""
-        points = min(limits.most_points, GUESS_POINTS)
         reach = (limits.low_hz, limits.high_hz)
+        if limits.list_points >= SHORTEST_LIST:
+            points = min(limits.list_points, GUESS_POINTS)
+            return list_design.next_list(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
+        points = min(limits.most_points, GUESS_POINTS)
         return design.next_sweep(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
 
     def moved(self, factor: float) -> Guess:
         """The same with all frequencies times a factor near 1."""
-        first = self.first and replace(
-            self.first, start_hz=factor * self.first.start_hz, stop_hz=factor * self.first.stop_hz
-        )
+        first = self.first
+        if isinstance(first, Listed):
+            first = Listed(factor * first.f_hz)
+        elif first is not None:
+            first = replace(first, start_hz=factor * first.start_hz, stop_hz=factor * first.stop_hz)
         places = tuple(factor * place for place in self.places_hz)
         return replace(self, f0_hz=factor * self.f0_hz, places_hz=places, first=first)
 
@@ -146,6 +156,7 @@ class _Search:
                 f"{_khz(low_hz)} to {_khz(high_hz)} kHz. Use another coil or another analyzer."
             )
         self.most_points = limits.most_points
+        self.most_listed = limits.list_points if limits.list_points >= SHORTEST_LIST else 0
         self.reach = (limits.low_hz, limits.high_hz)
         self.goal = q_goal
         self.most_sweeps = most_sweeps
@@ -164,8 +175,11 @@ class _Search:
             self._zoom(self._belief())
         return self._result()
 
-    def _take(self, plan: design.Plan) -> None:
-        sweep = self.analyzer.sweep(plan.start_hz, plan.stop_hz, plan.points)
+    def _take(self, plan: design.Plan | Listed) -> None:
+        if isinstance(plan, Listed):
+            sweep = cast(ListAnalyzer, self.analyzer).sweep_at(plan.f_hz)
+        else:
+            sweep = self.analyzer.sweep(plan.start_hz, plan.stop_hz, plan.points)
         self.sweeps.append(sweep)
 
     def _fitted(self) -> None:
@@ -205,10 +219,9 @@ class _Search:
 
     def _search(self) -> None:
         """Coarse sweeps over the band, each between the points of the ones before, until a resonance shows."""
-        plan = design.coarse_sweep(self.low, self.high, self.most_points)
         belief: design.Belief | None = None
         for turn in range(max(1, self.most_sweeps - len(self.sweeps) - 1)):
-            self._take(_between(plan, turn, self.most_points))
+            self._take(self._coarse(turn))
             f, s = merged(self.sweeps)
             belief = design.belief_of_sweep(f, s)
             if belief is not None:
@@ -227,10 +240,19 @@ class _Search:
         if not self._done():
             self._zoom(belief)
 
+    def _coarse(self, turn: int) -> design.Plan | Listed:
+        """The look over the band, for the `turn`-th time."""
+        coarse = list_design.coarse_list(self.low, self.high, self.most_listed or 1)
+        if coarse.step <= list_design.COARSE_STEP:
+            return list_design.between(coarse, turn, self.most_listed)
+        return _between(design.coarse_sweep(self.low, self.high, self.most_points), turn, self.most_points)
+
     def _zoom(self, belief: design.Belief) -> None:
         f, _ = merged(self.sweeps)
-        plan = design.next_sweep(belief, f, self.goal, self.reach, self.most_points)
-        self._take(plan)
+        if self.most_listed:
+            self._take(list_design.next_list(belief, f, self.goal, self.reach, self.most_listed))
+        else:
+            self._take(design.next_sweep(belief, f, self.goal, self.reach, self.most_points))
         self.zooms.append(self.sweeps[-1])
         self._fitted()
 

@@ -3,7 +3,7 @@
     python tests/benchmarks/cold_start.py [READINGS] [SETS]
 
 A tank behind a loop, by the definitions of Q and coupling (one circle), a metre of cable, noise of 1e-3 in each quadrature;
-uniform sweeps of at most 101 points. Cold: Q 30 to 300, coupling 0.05 to 0.5, anywhere in a band of 3 to 1. Later: whole sets
+sweeps with even steps of at most 101 points, and beside them free lists of at most 101 frequencies. Cold: Q 30 to 300, coupling 0.05 to 0.5, anywhere in a band of 3 to 1. Later: whole sets
 of two coils measured by the runner, plates between straight-line frequency and straight-line capacity, dials set by hand.
 """
 
@@ -14,6 +14,7 @@ import math
 import sys
 import tempfile
 import time
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,8 @@ LOW_HZ, HIGH_HZ = 3e6, 9e6
 GOAL = 0.01
 SECONDS_PER_POINT = 5e-3
 LIMITS = AnalyzerLimits(1e5, 60e6, 101, SECONDS_PER_POINT)
+LISTS = replace(LIMITS, list_points=101)
+WAYS = {"even steps": LIMITS, "free lists": LISTS}
 DENSE = 6001
 MOST = 41
 DIALS = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)
@@ -68,6 +71,11 @@ class Tank:
         f_hz = np.linspace(start_hz, stop_hz, points)
         return Sweep(f_hz, self.reflection(f_hz))
 
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        assert len(f_hz) <= self.limits.list_points
+        self.sweeps.append(len(f_hz))
+        return Sweep(f_hz, self.reflection(f_hz))
+
 
 def drawn(seed: int) -> Tank:
     random = np.random.default_rng(seed)
@@ -85,33 +93,54 @@ def dense_points(tank: Tank, q_u: float) -> float:
     return float(DENSE * (found.q_u / q_u) ** 2)
 
 
-def cold(readings: int) -> None:
-    sweeps, points, errors, shares, fixed, failed = [], [], [], [], [], 0
+@dataclass
+class Outcome:
+    """What a number of readings took and how far off they were."""
+
+    sweeps: list[int] = field(default_factory=list)
+    points: list[int] = field(default_factory=list)
+    errors: list[float] = field(default_factory=list)
+    shares: list[float] = field(default_factory=list)
+    fixed: list[float] = field(default_factory=list)
+    failed: int = 0
+
+
+def cold_readings(readings: int, limits: AnalyzerLimits) -> Outcome:
+    out = Outcome()
     for seed in range(readings):
         tank = drawn(seed)
+        tank.limits = limits
         try:
             found = measure_resonance(tank, LOW_HZ, HIGH_HZ, q_goal=GOAL).resonance
         except Exception as problem:
             print(f"  seed {seed}: Q {tank.q:.0f}, coupling {tank.beta:.2f}: {problem}")
-            failed += 1
+            out.failed += 1
             continue
         assert found.q is not None
         assert found.q_u is not None
-        sweeps.append(len(tank.sweeps))
-        points.append(sum(tank.sweeps))
-        errors.append(found.q / tank.q - 1)
-        shares.append((found.q - tank.q) / found.q_u)
-        fixed.append(dense_points(tank, found.q_u))
-    error = np.array(errors)
+        out.sweeps.append(len(tank.sweeps))
+        out.points.append(sum(tank.sweeps))
+        out.errors.append(found.q / tank.q - 1)
+        out.shares.append((found.q - tank.q) / found.q_u)
+        out.fixed.append(dense_points(tank, found.q_u))
+    return out
+
+
+def cold(readings: int) -> None:
+    ways = [cold_readings(readings, limits) for limits in WAYS.values()]
+    fixed = ways[0].fixed
     print(f"Cold start, {readings} readings (3:1 band, Q 30 to 300, coupling 0.05 to 0.5, noise 1e-3)")
-    print(f"  {'':34}{'measured':>10}  to reach")
-    print(f"  {'sweeps, median':34}{np.median(sweeps):>10.0f}  2")
-    print(f"  {'points, median':34}{np.median(points):>10.0f}  at most 80")
-    print(f"  {'points, 95th percentile':34}{np.quantile(points, 0.95):>10.0f}  at most 160")
-    print(f"  {'worst error of Q, percent':34}{100 * np.abs(error).max():>10.2f}  at most 5")
-    print(f"  {'rms error of Q, percent':34}{100 * np.sqrt(np.mean(error**2)):>10.2f}")
-    print(f"  {'within 2 u, percent':34}{100 * np.mean(np.abs(shares) < 2):>10.1f}")
-    print(f"  {'no reading':34}{failed:>10}  0")
+    print(f"  {'':34}" + "".join(f"{name:>12}" for name in WAYS) + "  to reach")
+    for name, form, value, reach in (
+        ("sweeps, median", ".0f", lambda one: np.median(one.sweeps), "2"),
+        ("points, median", ".0f", lambda one: np.median(one.points), "at most 80"),
+        ("points, 95th percentile", ".0f", lambda one: np.quantile(one.points, 0.95), "at most 160"),
+        ("worst error of Q, percent", ".2f", lambda one: 100 * np.abs(one.errors).max(), "at most 5"),
+        ("rms error of Q, percent", ".2f", lambda one: 100 * np.sqrt(np.mean(np.square(one.errors))), ""),
+        ("within 2 u, percent", ".1f", lambda one: 100 * np.mean(np.abs(one.shares) < 2), ""),
+        ("no reading", ".0f", lambda one: one.failed, "0"),
+    ):
+        print(f"  {name:34}" + "".join(f"{value(one):>12{form}}" for one in ways) + f"  {reach}")
     print(
         f"  Fixed plan for the same uncertainty, one dense sweep of the band: median {np.median(fixed):.0f} points "
         f"({np.quantile(fixed, 0.05):.0f} to {np.quantile(fixed, 0.95):.0f} in nine of ten)\n"
@@ -128,23 +157,34 @@ def on_a_wire(cases: int) -> None:
         first.close()
     for seed in range(1000, 1000 + cases):
         tank = drawn(seed)
+        tank.limits = LISTS
         with serve_scpi_analyzer(tank) as server:
+            taken = []
+            for limits in WAYS.values():
+                analyzer = ScpiAnalyzer(server.address, list_points=limits.list_points)
+                begun = time.perf_counter()
+                found = measure_resonance(analyzer, LOW_HZ, HIGH_HZ, q_goal=GOAL)
+                taken.append((sum(len(one.f_hz) for one in found.sweeps), time.perf_counter() - begun))
+                analyzer.close()
+            assert found.resonance.q_u is not None
+            points = math.ceil(dense_points(tank, found.resonance.q_u))
             analyzer = ScpiAnalyzer(server.address)
-            begun = time.perf_counter()
-            found = measure_resonance(analyzer, LOW_HZ, HIGH_HZ, q_goal=GOAL).resonance
-            adaptive = time.perf_counter() - begun
-            assert found.q_u is not None
-            points = math.ceil(dense_points(tank, found.q_u))
             edges = np.linspace(LOW_HZ, HIGH_HZ, math.ceil(points / 101) + 1)
             begun = time.perf_counter()
             for low, high in itertools.pairwise(edges):
                 analyzer.sweep(float(low), float(high), 101)
-            rows.append((tank.q, adaptive, points, time.perf_counter() - begun))
+            rows.append((tank.q, taken, points, time.perf_counter() - begun))
             analyzer.close()
-    print(f"Seconds on a simulated SCPI analyzer, {1e3 * SECONDS_PER_POINT:g} ms a point, cold start")
-    print(f"  {'Q':>6}{'adaptive, s':>14}{'fixed, points':>16}{'fixed, s':>11}{'times':>8}")
-    for q, adaptive, points, fixed in rows:
-        print(f"  {q:>6.0f}{adaptive:>14.2f}{points:>16}{fixed:>11.2f}{fixed / adaptive:>8.1f}")
+    print(
+        f"Points and seconds on a simulated SCPI analyzer, {1e3 * SECONDS_PER_POINT:g} ms a point, cold start"
+    )
+    print(
+        f"  {'Q':>6}{'even steps':>18}{'free lists':>18}{'fixed':>18}{'fixed over even':>17}{'over lists':>12}"
+    )
+    for q, taken, points, fixed in rows:
+        shown = "".join(f"{n:>10}{seconds:>6.2f} s" for n, seconds in (*taken, (points, fixed)))
+        times = f"{fixed / taken[0][1]:>17.1f}{fixed / taken[1][1]:>12.1f}"
+        print(f"  {q:>6.0f}{shown}{times}")
     print()
 
 
@@ -239,12 +279,13 @@ class Silent(Reporter):
         return None
 
 
-def later(sets: int) -> None:
+def later(sets: int, way: str) -> None:
     counts: dict[tuple[str, float], list[list[int]]] = {}
     possible: dict[tuple[str, float], list[bool]] = {}
     errors: list[float] = []
     for seed in range(sets):
         world = Set(seed)
+        world.limits = WAYS[way]
         with tempfile.TemporaryDirectory() as folder:
             plan = PLAN + COIL.format(name="P", l_uh=30) + COIL.format(name="R", l_uh=8)
             session = Session.create(Path(folder) / "s", plan)
@@ -262,7 +303,9 @@ def later(sets: int) -> None:
         for place, sweeps in world.taken.items():
             counts.setdefault(place, []).append(sweeps)
             possible.setdefault(place, []).append(world.fewest[place] <= MOST)
-    print(f"Later settings of the dial, {sets} sets of two coils measured one after the other by the runner")
+    print(
+        f"Later settings of the dial, {way}: {sets} sets of two coils measured one after the other by the runner"
+    )
     print(f"  {'coil':>8}{'dial':>6}{'sweeps, median':>16}{'one sweep':>11}{'points: median':>16}{'95th':>6}")
     for (coil, dial), taken in counts.items():
         n, points = [len(one) for one in taken], [sum(one) for one in taken]
@@ -278,6 +321,7 @@ def later(sets: int) -> None:
         could = np.array([one for place in places for one in possible.get(place, [])])
         good = np.array([len(one) == 1 and sum(one) <= MOST for one in taken])
         print(f"  {name}: one sweep of at most {MOST} points in {good.mean():.1%} (to reach: always)")
+        print(f"    points, mean {np.mean([sum(one) for one in taken]):.1f}")
         print(
             f"    the noise allows it at all, dip known beforehand, in {could.mean():.1%}; of these it was so in "
             f"{good[could].mean():.1%}; more than two sweeps in {np.mean([len(one) > 2 for one in taken]):.1%}"
@@ -289,4 +333,5 @@ if __name__ == "__main__":
     number = [int(text) for text in sys.argv[1:]]
     cold(number[0] if number else 300)
     on_a_wire(6)
-    later(number[1] if len(number) > 1 else 40)
+    for way in WAYS:
+        later(number[1] if len(number) > 1 else 40, way)

@@ -95,6 +95,21 @@ def outcome(analyzer: Any, tank: Any, f_hz: Any = None) -> str:
     return "right"
 
 
+def test_no_list_is_left_in_an_instrument(tank: Any) -> None:
+    """Another plan, that knows of no lists, sweeps evenly after one that used them, also where a list failed."""
+    with serve_scpi_analyzer(tank, speed=1000.0) as server:
+        config = {"driver": "scpi-analyzer", "address": server.address, "timeout_s": TIMEOUT_S}
+        for fault in (None, Fault("garble", "CALCulate:DATA", amount=4)):
+            listed = open_instrument("analyzer", {**config, "list_points": 101})
+            if fault is not None:
+                server.faults.add(fault)
+            assert (outcome(listed, tank, FREE) == "right") == (fault is None)
+            listed.close()
+            plain = open_instrument("analyzer", config)
+            assert outcome(plain, tank) == "right"
+            plain.close()
+
+
 def test_the_faults_do_strike(tank: Any) -> None:
     """The suite above would pass with faults that do nothing; these must be noticed."""
 

@@ -8,7 +8,7 @@ import pytest
 from bench.errors import ReadingError
 from bench.physics.resonance import fit_sweep
 from bench.readings.resonance_run import Guess, measure_resonance, merged
-from drivers.roles import AnalyzerLimits, Sweep
+from drivers.roles import AnalyzerLimits, Floats, Sweep
 
 
 class Bench:
@@ -21,6 +21,7 @@ class Bench:
         self.random = np.random.default_rng(seed)
         self.points = 0
         self.sweeps = 0
+        self.even = 0
 
     def identify(self) -> str:
         return "test analyzer"
@@ -30,7 +31,15 @@ class Bench:
 
     def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         assert points <= 101
-        f_hz = np.linspace(start_hz, stop_hz, points)
+        self.even += 1
+        return self._seen(np.linspace(start_hz, stop_hz, points))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        assert 2 <= len(f_hz) <= self.limits.list_points
+        return self._seen(f_hz)
+
+    def _seen(self, f_hz: Floats) -> Sweep:
+        points = len(f_hz)
         omega, omega0 = 2 * np.pi * f_hz, 2 * np.pi * self.f0_hz
         l_h, loop_h, loop_ohm = 12e-6, 0.4e-6, 0.3
         own_ohm = omega0 * l_h / self.q
@@ -44,6 +53,78 @@ class Bench:
         return Sweep(
             f_hz, s11 + self.noise * (self.random.normal(size=points) + 1j * self.random.normal(size=points))
         )
+
+
+class Lister(Bench):
+    """The same, taking free lists of frequencies."""
+
+    limits = AnalyzerLimits(1e5, 60e6, 101, 1e-3, 101)
+
+
+@pytest.mark.parametrize("beta", [0.05, 0.5])
+@pytest.mark.parametrize("q", [30.0, 100.0, 300.0])
+def test_free_lists_take_fewer_points_where_the_instrument_has_them(q: float, beta: float) -> None:
+    for seed, f0_hz in enumerate((3.3e6, 8.2e6)):
+        for guess in (
+            None,
+            Guess(f0_hz * (1 + 0.3 / q), q / (1 + beta), 0.3 * f0_hz / q, 2 * beta / (1 + beta)),
+        ):
+            lister, even = (kind(f0_hz, q, beta, seed=seed) for kind in (Lister, Bench))
+            found = measure_resonance(lister, 3e6, 9e6, q_goal=0.01, guess=guess).resonance
+            measure_resonance(even, 3e6, 9e6, q_goal=0.01, guess=guess)
+            assert lister.even == 0
+            if guess is None:
+                assert lister.points < even.points
+            # Foretold, one sweep of more points is worth more than two of fewer.
+            assert (lister.sweeps, lister.points) <= (even.sweeps, even.points)
+            assert found.q is not None
+            assert found.q_u is not None
+            assert found.q_u < 0.01 * found.q
+            assert abs(found.q / q - 1) < 0.04
+
+
+def test_an_instrument_of_short_lists_is_swept_evenly() -> None:
+    bench = Lister(5e6, 100.0, 0.15)
+    bench.limits = AnalyzerLimits(1e5, 60e6, 101, 1e-3, 11)
+    reading = measure_resonance(bench, 3e6, 9e6, q_goal=0.01)
+    assert bench.even == bench.sweeps == len(reading.sweeps)
+
+
+def test_lists_too_short_for_a_band_still_zoom() -> None:
+    bench = Lister(5e6, 100.0, 0.15)
+    bench.limits = AnalyzerLimits(1e5, 60e6, 101, 1e-3, 20)
+    found = measure_resonance(bench, 3e6, 9e6, q_goal=0.01).resonance
+    assert bench.even == 1
+    assert found.q == pytest.approx(100.0, rel=0.04)
+
+
+def test_a_list_beside_the_resonance_is_no_reading_of_it() -> None:
+    """Foretold wrongly, by two to twenty bandwidths: found all the same, and right."""
+    for off in (-20.0, -4.0, 2.0, 8.0):
+        bench = Lister(5e6, 100.0, 0.15, seed=3)
+        guess = Guess(5e6 * (1 + off / 87.0), 87.0, 2e4)
+        found = measure_resonance(bench, 3e6, 9e6, q_goal=0.01, guess=guess).resonance
+        assert found.f0_hz == pytest.approx(5e6, rel=1e-3)
+        assert found.q == pytest.approx(100.0, rel=0.04)
+
+
+@pytest.mark.parametrize(
+    ("second_hz", "told"), [(5.15e6, ("two resonances",)), (5.6e6, ("two resonances", "stray"))]
+)
+def test_two_resonances_are_told_from_lists_too(second_hz: float, told: tuple[str, ...]) -> None:
+    """Near by they are resolved; far off, a first look has but a point or two on the other."""
+
+    class Two(Lister):
+        def _seen(self, f_hz: Floats) -> Sweep:
+            sweep = super()._seen(f_hz)
+            second = 0.15 / (1 + 2j * 87.0 * (f_hz / second_hz - 1))
+            return Sweep(f_hz, sweep.s11 + second * np.exp(-4j * np.pi * f_hz / (0.66 * 299792458.0)))
+
+    for seed in range(2):
+        found = measure_resonance(Two(5e6, 100.0, 0.15, seed=seed), 3e6, 9e6, q_goal=0.01).resonance
+        assert any(found.says(name) for name in told)
+        assert found.f0_hz is not None
+        assert min(abs(found.f0_hz - 5e6), abs(found.f0_hz - second_hz)) < 5e3
 
 
 @pytest.mark.parametrize("beta", [0.05, 0.15, 0.5])
