@@ -187,7 +187,8 @@ def _swept(
 
 def _ask(name: str | None) -> None:
     if name is not None:
-        click.prompt(
-            f"At the end of the cable, in the loop's place: {AT_THE_END[name]}. Enter when it is on",
-            default="", show_default=False, prompt_suffix=" ", err=True,
-        )  # fmt: skip
+        from bench.measuring.progress import Reporter
+
+        Reporter(0).ask(
+            f"At the end of the cable, in the loop's place: {AT_THE_END[name]}. Enter when it is on"
+        )

@@ -45,7 +45,7 @@ class Reporter:
 
     def say(self, text: str) -> None:
         """One line for the operator."""
-        print(text, file=sys.stderr, flush=True)
+        print(_fitted(text) if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
 
     def tell(self, text: str) -> None:
         """What an instrument that needs hands asks of the operator."""
@@ -175,7 +175,7 @@ class LiveReporter(Reporter):
         self._foot.stop()
 
     def say(self, text: str) -> None:
-        self._console.print(text, markup=False)
+        self._console.print(_fitted(text), markup=False)
 
     def ask(self, prompt: str) -> str:
         self._foot.stop()
@@ -215,6 +215,12 @@ class LiveReporter(Reporter):
         self.done += readings
         self._draw()
         self.say(text)
+
+
+def _fitted(text: str) -> str:
+    """Lines for a terminal; what an indented one runs on to is indented too."""
+    pairs = [(line.lstrip(), line[: len(line) - len(line.lstrip())]) for line in text.splitlines()]
+    return "\n".join(wrapped(line, indent) for line, indent in pairs)
 
 
 def reporter(total: int) -> Reporter:
