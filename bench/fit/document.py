@@ -160,6 +160,8 @@ def _onset_rows(one: Gathered, fit: CouplingFit | None) -> list[dict[str, Any]]:
             "backlash_deg": p.backlash_deg,
             "fitted_deg": fitted.get(p.f_hz),
             "slope_per_deg": slope.get(p.f_hz),
+            "jump_v": p.jump_v,
+            "jump_u_v": p.jump_u_v,
         }
         for p in one.onsets.points
     ]

@@ -75,7 +75,8 @@ class Tank:
 class OnsetPoint:
     """Approaches at one frequency made one. Angles in degrees, None where not read.
 
-    `never`: turned all the way up and it did not start; `always`: it oscillated already at the end stop.
+    `never`: turned all the way up and it did not start; `always`: it oscillated already at the end stop; `jump_v`: of the
+    detector's level at onset, volts.
     """
 
     f_hz: float
@@ -86,6 +87,8 @@ class OnsetPoint:
     names: tuple[str, ...]
     never: bool = False
     always: bool = False
+    jump_v: float | None = None
+    jump_u_v: float | None = None
 
     @property
     def backlash_deg(self) -> float | None:
@@ -164,6 +167,8 @@ ONSET = {
     "angle_deg": "number",
     "angle_u_deg": "number",
     "method": "text",
+    "jump_v": "number",
+    "jump_u_v": "number",
 }
 
 
@@ -422,13 +427,16 @@ def _point(plan: Plan, rows: pd.DataFrame, warnings: list[str]) -> OnsetPoint:
         if not mine.any():
             continue
         mean = weighted_mean(angle[mine], u[mine])
-        by_sensor = rows["method"].isin(("level", "listen")).to_numpy(bool)[mine].all()
-        means[up] = (mean.value, math.hypot(mean.u, SENSOR_U_DEG) if by_sensor else mean.u)
+        turned = rows["method"].isin(("level", "listen")).to_numpy(bool)[mine].any() and not typed[mine].any()
+        means[up] = (mean.value, math.hypot(mean.u, SENSOR_U_DEG) if turned else mean.u)
         for i in mean.left_out:
             warnings.append(
                 f"onset reading {names[mine][i] or '?'} left out: {angle[mine][i]:.1f} degrees at {f_hz / 1e3:.0f} kHz, "
                 f"where its repeats say {mean.value:.1f}."
             )
+    jump, jump_u = (rows[name].to_numpy(float)[moving & starts] for name in ("jump_v", "jump_u_v"))
+    told = np.isfinite(jump) & (jump_u > 0)
+    level = weighted_mean(jump[told], jump_u[told]) if told.any() else None
     silent = ~np.isfinite(angle) & starts
     always = read & (angle == 0.0) & starts
     return OnsetPoint(
@@ -440,4 +448,6 @@ def _point(plan: Plan, rows: pd.DataFrame, warnings: list[str]) -> OnsetPoint:
         names=tuple(str(name) for name in names[moving & starts]),
         never=bool(silent.any()) and means[True][0] is None and not always.any(),
         always=bool(always.any()) and means[True][0] is None,
+        jump_v=level.value if level is not None else None,
+        jump_u_v=level.u if level is not None else None,
     )

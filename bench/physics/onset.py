@@ -25,6 +25,9 @@ REACTION_U_S = 0.12
 REACTION_SCATTER_S = 0.06
 # A gain of 1e5 at a growth of 150 to 1500 a second for each degree (tanks of 1 to 10 MHz, Q 100, half a percent of the
 # loss cancelled a degree) is a lag of 0.1 to 0.4 degrees at one degree a second.
+# The jump of the level is read this far from the event, in degrees: oscillation has grown by then, and goes on growing slowly.
+JUMP_FROM_DEG, JUMP_TO_DEG, QUIET_TO_DEG = 0.5, 1.5, 6.0
+FEWEST_FOR_A_JUMP = 4
 GROWTH_LAG = 0.2
 GROWTH_LAG_U = 0.15
 
@@ -134,6 +137,27 @@ def change_point(t_s: Floats, angle_deg: Floats, level_v: Floats, *, starts: boo
     step = float(np.median(np.diff(t_s)))
     sampling_u = abs(speed) * step / np.sqrt(12.0)
     return Event(angle, float(np.hypot(angle_u, sampling_u)), moment, speed, jump)
+
+
+def level_jump(
+    t_s: Floats, angle_deg: Floats, level_v: Floats, event: Event, *, starts: bool
+) -> tuple[float, float] | None:
+    """How far the level jumps at an event of `change_point`, and its standard uncertainty, in the level's own unit.
+
+    The level about one degree beyond the event, on the side where the set oscillates, less the level on the other side. Near
+    nothing where oscillation comes in softly, all that the detector gives where it comes with a plop. None where the turn has
+    too few samples there.
+    """
+    beyond = angle_deg - event.angle_deg
+    before = t_s < event.t_s
+    loud = (before != starts) & (beyond >= JUMP_FROM_DEG) & (beyond <= JUMP_TO_DEG)
+    quiet = (before == starts) & (np.abs(beyond) >= JUMP_FROM_DEG) & (np.abs(beyond) <= QUIET_TO_DEG)
+    if loud.sum() < FEWEST_FOR_A_JUMP or quiet.sum() < FEWEST_FOR_A_JUMP:
+        return None
+    levels = level_v[loud], level_v[quiet]
+    # Of medians, for normal noise: the root of pi/2 times that of means.
+    u = [float(np.sqrt(0.5 * np.pi * np.var(side, ddof=1) / len(side))) for side in levels]
+    return float(np.median(levels[0]) - np.median(levels[1])), float(np.hypot(u[0], u[1]))
 
 
 def marked(t_s: Floats, angle_deg: Floats, mark: NDArray[np.bool_]) -> Event | None:

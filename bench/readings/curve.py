@@ -108,6 +108,8 @@ def _record(
                 "angle_u_deg": reading.onset_u_deg,
                 "method": "curve",
                 "note": note,
+                "slope_per_deg": found.slope_per_deg if found is not None else None,
+                "slope_u_per_deg": found.slope_u_per_deg if found is not None else None,
             },
             dial=dial,
             table="onset",

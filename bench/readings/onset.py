@@ -47,7 +47,7 @@ NEVER = "no oscillation up to full travel"
 
 @dataclass(frozen=True)
 class Approach:
-    """One approach: where it happened (None: it never did), and the trace it was read from."""
+    """One approach: where it happened (None: it never did), the trace it was read from, and the jump of its level, in volts."""
 
     starts: bool
     angle_deg: float | None
@@ -56,6 +56,8 @@ class Approach:
     correction_deg: float | None
     trace: Trace
     note: str = ""
+    jump_v: float | None = None
+    jump_u_v: float | None = None
 
 
 def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
@@ -63,6 +65,10 @@ def _event(trace: Trace, turn: Turn) -> analysis.Event | None:
         return analysis.marked(trace.t_s, trace.angle_deg, trace.mark)
     event = analysis.change_point(trace.t_s, trace.angle_deg, trace.level_v, starts=turn.starts)
     return event if event is not None and event.jump >= LEAST_JUMP_V else None
+
+
+def _jump(turn: Turn, trace: Trace, event: analysis.Event) -> tuple[float, float] | None:
+    return analysis.level_jump(trace.t_s, trace.angle_deg, trace.level_v, event, starts=turn.starts)
 
 
 @dataclass(frozen=True)
@@ -255,6 +261,7 @@ def _corrected(
         else analysis.levels_to_speed_zero(angle, u, speed, starts)
     )
     at_zero = unhurried.angle_deg
+    jumps = [None if listen else _jump(*one) for one in taken]
     approaches = tuple(
         Approach(
             starts=turn.starts,
@@ -263,8 +270,10 @@ def _corrected(
             speed_deg_s=event.speed_deg_s,
             correction_deg=float(at_zero[i] - angle[i]),
             trace=trace,
+            jump_v=jump[0] if jump else None,
+            jump_u_v=jump[1] if jump else None,
         )
-        for i, (turn, trace, event) in enumerate(taken)
+        for i, ((turn, trace, event), jump) in enumerate(zip(taken, jumps, strict=True))
     )
     return approaches, quiet, unhurried.lag
 
@@ -343,6 +352,8 @@ def _record(
             "angle_u_deg": approach.angle_u_deg,
             "method": method,
             "note": note,
+            "jump_v": approach.jump_v,
+            "jump_u_v": approach.jump_u_v,
         },
         dial=dial,
         trace=(trace.t_s, trace.angle_deg, trace.level_v, trace.mark),
@@ -360,8 +371,11 @@ def _words(bench: Bench, item: Wanted, approaches: Sequence[Approach]) -> str:
         for starts in (True, False)
     )
     starts = [a.angle_deg for a in approaches if a.starts and a.angle_deg is not None]
-    spread = f"\n  {len(starts)} approaches, spread {np.std(starts):.1f}°" if len(starts) > 1 else ""
-    return f"{head}  starts {up:.1f}° ({clock(up)})  stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°{spread}"
+    jumps = [a.jump_v for a in approaches if a.starts and a.jump_v is not None]
+    more = [f"{len(starts)} approaches", f"spread {np.std(starts):.1f}°"] if len(starts) > 1 else []
+    more += [f"level jumps by {np.mean(jumps):.2f} V"] if jumps else []
+    below = f"\n  {', '.join(more)}" if more else ""
+    return f"{head}  starts {up:.1f}° ({clock(up)})  stops {down:.1f}° ({clock(down)})  backlash {up - down:.1f}°{below}"
 
 
 def _take_typed(bench: Bench, item: Wanted, dial: float | None, f_hz: float) -> int:

@@ -160,6 +160,7 @@ def _onset(plan: Plan, entry: Entry) -> Iterator[Block]:
                 angle(fitted),
                 "-" if left is None else f"{left:+.1f}°",
                 "-" if slope is None else f"{100 * slope:.2f} %",
+                _jump(at),
             )
         )
     heads = (
@@ -171,8 +172,16 @@ def _onset(plan: Plan, entry: Entry) -> Iterator[Block]:
         "fitted",
         "measured less fitted",
         "loss cancelled by a degree",
+        "level jumps by",
     )
-    yield Table("Regeneration control: onset and drop-out", heads, tuple(rows))
+    shown = len(heads) if any(row[-1] != "-" for row in rows) else len(heads) - 1
+    yield Table("Regeneration control: onset and drop-out", heads[:shown], tuple(row[:shown] for row in rows))
+
+
+def _jump(at: Entry) -> str:
+    """How far the detector's level jumps at onset; fits of before do not have it."""
+    jump, u = at.get("jump_v"), at.get("jump_u_v")
+    return "-" if jump is None else f"{jump:.3f} V" + (f" ± {u:.3f}" if u is not None else "")
 
 
 def _dial(plan: Plan, entry: Entry, resonance: Sequence[Row]) -> Iterator[Block]:

@@ -108,10 +108,11 @@ def _check_table(report: Report, folder: Path, table: Table, plan: Plan | None, 
     faults = [*table_files.faults(content, table, table.file), *_row_faults(content, table)]
     faults += unlikely(content, table, plan, {damage.line for damage in faults})
     report.faults += [str(damage) for damage in sorted(faults, key=lambda damage: damage.line)]
-    lacks = [name for name in table.header if name not in content.header]
+    expected = table.expected
+    lacks = [name for name in expected if name not in content.header]
     if lacks:
         report.faults.append(f"{table.file}, line 1: lacks the column {lacks[0]}")
-    elif content.header[: len(table.header)] != table.header:
+    elif content.header[: len(expected)] != expected:
         report.remarks.append(f"{table.file}, line 1: the columns are not in their usual order")
     gone = sum(table_files.withdrawn_rows(content))
     marks = sum(text == "true" for text in content.column("withdrawn"))

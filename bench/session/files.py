@@ -90,6 +90,8 @@ def decode(raw: bytes, file: str) -> str:
 def take_apart(text: str, table: Table, file: str) -> Content:
     """Header and rows of a table's text; what is no row is named, not dropped in silence.
 
+    A row may end before columns that a table may do without.
+
     Raises
     ------
     SessionError
@@ -100,9 +102,12 @@ def take_apart(text: str, table: Table, file: str) -> Content:
         lines.pop()
     header = _header(lines, table, file)
     content = Content(header, [], [], [])
+    spare = {column.name for column in table.columns if column.later}
     for number, cells in _records(lines, 1, content.damage, file):
         if not cells or cells == [""]:
             continue
+        if spare.issuperset(header[len(cells) :]):
+            cells = [*cells, *[""] * (len(header) - len(cells))]
         if len(cells) != len(header):
             content.damage.append(Damage(file, number, f"has {len(cells)} cells, the header {len(header)}"))
             continue

@@ -264,9 +264,9 @@ class Session:
         return list(held.rows)
 
     def lacks(self, table: str) -> list[str]:
-        """Columns that a table's file does not have; `rows` and `frame` give them empty."""
+        """Columns that a whole table has and this file has not; `rows` and `frame` give them empty."""
         header = self._tables.read(TABLES[table]).content.header
-        return [name for name in TABLES[table].header if name not in header]
+        return [name for name in TABLES[table].expected if name not in header]
 
     def frame(self, table: str) -> pd.DataFrame:
         """A table with typed columns, withdrawn readings left out.

@@ -66,7 +66,9 @@ class TableStore:
             self.write_header(table)
         held = self.read(table)
         header = held.content.header
-        lacks = [name for name, text in cells.items() if text and name not in header]
+        lacks = [
+            name for name, text in cells.items() if text and name not in header and not _later(table, name)
+        ]
         if lacks:
             raise SessionError(
                 f"{path} has no column {lacks[0]!r}. Add it at the end of the first line; nothing was recorded."
@@ -149,3 +151,9 @@ def read_table(path: Path, table: Table, file: str) -> table_files.Content:
     if end and last and not _whole_row(path, table, last):
         raw = body + end
     return table_files.take_apart(table_files.decode(raw, file), table, file)
+
+
+def _later(table: Table, name: str) -> bool:
+    """Whether a table may do without this column: what belongs there is then not kept."""
+    column = table.column(name)
+    return column is not None and column.later

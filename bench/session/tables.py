@@ -25,6 +25,8 @@ class Column:
         Text that a person writes: kept harmless for spreadsheets.
     needed : bool
         A table without this column is not read: its rows would mean something else.
+    later : bool
+        Stands behind the others, and a table may do without it: files of before, or of another program, are whole.
     """
 
     name: str
@@ -35,6 +37,7 @@ class Column:
     minimum: float | None = None
     free: bool = False
     needed: bool = False
+    later: bool = False
 
     def field(self) -> dict[str, Any]:
         """The column as a field of a Table Schema."""
@@ -70,6 +73,11 @@ class Table:
     def header(self) -> tuple[str, ...]:
         """Column names in order."""
         return tuple(column.name for column in self.columns)
+
+    @property
+    def expected(self) -> tuple[str, ...]:
+        """Columns that a whole table has, in order."""
+        return tuple(column.name for column in self.columns if not column.later)
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -147,8 +155,13 @@ def _spread(name: str, unit: str, of: str) -> Column:
     return Column(name, "number", unit, f"Standard uncertainty (k = 1) of {of}", minimum=0.0)
 
 
+def _later(name: str, unit: str, description: str, minimum: float | None = None) -> Column:
+    return Column(name, "number", unit, description, minimum=minimum, later=True)
+
+
 def _table(name: str, description: str, *own: Column) -> Table:
-    return Table(name, description, (*_COMMON, *own, *_ENDING))
+    first = [column for column in own if not column.later]
+    return Table(name, description, (*_COMMON, *first, *_ENDING, *(c for c in own if c.later)))
 
 
 TABLES: dict[str, Table] = {
@@ -205,6 +218,19 @@ TABLES: dict[str, Table] = {
             _spread("angle_u_deg", "degree", "angle_deg"),
             Column("method", "string", "", "How the reading was made", ("listen", "level", "curve", "typed")),
             Column("trace", "string", "", "File of the angle and level trace, from the session folder"),
+            _later(
+                "jump_v",
+                "V",
+                "Level one degree beyond, where it oscillates, less the level where it does not; by level only",
+            ),
+            _later("jump_u_v", "V", "Standard uncertainty (k = 1) of jump_v", 0.0),
+            _later(
+                "slope_per_deg",
+                "1/degree",
+                "Share of the tank's loss, the control at angle 0, that one degree cancels at onset; by curve only",
+                0.0,
+            ),
+            _later("slope_u_per_deg", "1/degree", "Standard uncertainty (k = 1) of slope_per_deg", 0.0),
         ),
         _table(
             "curve",

@@ -181,7 +181,7 @@ GOOD = "r00001,2026-01-31T19:30:00.000Z,B,,20,working,no,4100000,onset,130,5,typ
         (GOOD.replace(",5,", ",-5,"), "onset.csv, line 2: angle_u_deg: -5 is less than 0"),
         (GOOD.replace("onset", "up"), "onset.csv, line 2: direction: 'up' is not one of onset, drop-out"),
         (GOOD.replace(",B,", ",,"), "onset.csv, line 2: names no coil"),
-        (GOOD + "r1,2\n" + GOOD, "onset.csv, line 3: has 2 cells, the header 15"),
+        (GOOD + "r1,2\n" + GOOD, "onset.csv, line 3: has 2 cells, the header 19"),
         (GOOD.replace(",,,\n", ",,true,\n"), "onset.csv, line 2: withdraws a reading, so its other cells must be empty"),
         (GOOD.replace("typed,,", "typed,traces/r00001.csv,"), "onset.csv, line 2: trace traces/r00001.csv is not there"),
         (GOOD.replace("typed,,", "typed,../../plan.csv,"), "onset.csv, line 2: trace ../../plan.csv is outside the session folder"),

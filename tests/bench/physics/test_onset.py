@@ -51,6 +51,23 @@ def test_change_point_finds_the_threshold_within_a_degree(seed: int, up: bool) -
     assert (event.speed_deg_s > 0) is up
 
 
+@pytest.mark.parametrize("up", [True, False])
+@pytest.mark.parametrize("seed", range(6))
+def test_jump_of_the_level_is_that_of_the_amplitude_a_degree_on(seed: int, up: bool) -> None:
+    t, angle, level = envelope_trace(seed, threshold_deg=132.0, speed_deg_s=2.0, up=up)
+    event = onset.change_point(t, angle, level, starts=up)
+    assert event is not None
+    found = onset.level_jump(t, angle, level, event, starts=up)
+    assert found is not None
+    # The normal form's steady amplitude is the root of the way beyond the threshold.
+    steady = 0.2 * np.sqrt(event.angle_deg + 1.0 - 132.0)
+    assert 0.0 < found[1] < 0.02
+    assert abs(found[0] - steady) < 4.0 * found[1]
+    # Where the turn ends at the event there is nothing to read beyond it.
+    short = angle < event.angle_deg + 0.4
+    assert onset.level_jump(t[short], angle[short], level[short], event, starts=up) is None
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_noise_alone_has_no_change_point(seed: int) -> None:
     random = np.random.default_rng(seed)

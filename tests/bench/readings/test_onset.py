@@ -124,6 +124,19 @@ def test_level_reads_onset_and_drop_out(starts: float, stops: float, anticlockwi
     assert np.all(np.abs(np.array(down, float) - stops) < 1.0)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_the_jump_of_the_level_is_read_at_onset_and_at_drop_out(seed: int) -> None:
+    approaches = measured(Bench(140.0, 133.0, seed=seed), listen=False).approaches
+    for approach in approaches:
+        assert approach.jump_v is not None
+        assert approach.jump_u_v is not None
+        # The bench's level goes from 0.07 to 0.35 of the converter's 3.3 V.
+        assert 1e-4 < approach.jump_u_v < 0.01
+        assert abs(approach.jump_v - 0.28 * 3.3) < 4.0 * approach.jump_u_v + 1e-3
+    by_ear = measured(Bench(140.0, 133.0, seed=seed), listen=True, repeats=1).approaches
+    assert [a.jump_v for a in by_ear] == [None, None]
+
+
 @pytest.mark.parametrize("listen", [False, True])
 def test_the_operator_is_told_of_the_event_once_a_turn_and_at_once(listen: bool) -> None:
     bench = Bench(140.0, 133.0, reaction_s=0.3)

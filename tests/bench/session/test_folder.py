@@ -23,6 +23,7 @@ import skrf
 from bench.errors import PlanError, SessionError
 from bench.plan.schema import recipe
 from bench.session import disk
+from bench.session.checking import check_session
 from bench.session.folder import LOCK, Session
 from bench.session.place import find
 from bench.session.tables import TABLES
@@ -265,6 +266,35 @@ def test_a_table_that_lacks_a_column_refuses_what_belongs_there(session: Session
         session.append("resonance", RESONANCE)
     session.append("resonance", {**RESONANCE, "q": None})
     assert session.rows("resonance")[0]["q"] is None
+
+
+def test_a_table_of_the_contract_alone_is_whole_and_takes_rows(session: Session) -> None:
+    path = session.path / "onset.csv"
+    path.write_text(",".join(TABLES["onset"].expected) + "\n", encoding="utf-8")
+    session.append("onset", {**ONSET, "jump_v": 0.5, "jump_u_v": 0.01})
+    (row,) = session.rows("onset")
+    assert (row["angle_deg"], row["jump_v"]) == (ONSET["angle_deg"], None)
+    assert session.lacks("onset") == []
+    report = check_session(session.path)
+    assert not [said for said in [*report.faults, *report.remarks] if "onset.csv" in said]
+    fields = json.loads((session.path / "datapackage.json").read_text(encoding="utf-8"))["resources"]
+    names = next([f["name"] for f in r["schema"]["fields"]] for r in fields if r["name"] == "onset")
+    assert names == list(TABLES["onset"].expected)
+
+
+def test_a_row_of_the_contract_alone_is_whole(session: Session) -> None:
+    path = session.path / "onset.csv"
+    with path.open("a", encoding="utf-8") as stream:
+        stream.write("r00001,,B,,20,,,3.5e6,onset,130,5,typed,,,\n")
+    session.append("onset", {**ONSET, "jump_v": 0.5, "jump_u_v": 0.01})
+    assert [(row["angle_deg"], row["jump_v"]) for row in session.rows("onset")] == [
+        (130.0, None),
+        (ONSET["angle_deg"], 0.5),
+    ]
+    with path.open("a", encoding="utf-8") as stream:
+        stream.write("r00003,,B,,20,,,3.5e6,onset,130,5,typed,,\n")
+    with pytest.raises(SessionError, match="line 4: has 14 cells, the header 19"):
+        Session.open(session.path).rows("onset")
 
 
 def test_damaged_rows_stop_reading_and_recording(session: Session) -> None:
