@@ -16,6 +16,12 @@ _CLEAR_DEG = 10.0
 # What the tank has beside the tuning capacitor.
 _STRAY_F = 12e-12
 _OVERLAP = 1.1
+# A control of more resistance asks for more of the tickler, and so for a coil of a lower band.
+_ORDINARY = (
+    CoilAnswers("A", 27, "32mm", "24mm", "0.4mm", 8, "2.5mm", "0.25mm"),
+    CoilAnswers("A", 40, "32mm", "24mm", "0.4mm", 8, "2.5mm", "0.25mm"),
+    CoilAnswers("A", 60, "32mm", "34mm", "0.4mm", 8, "2.5mm", "0.25mm"),
+)
 
 
 def next_band_turns(answers: Answers, before: CoilAnswers) -> int:
@@ -27,6 +33,18 @@ def next_band_turns(answers: Answers, before: CoilAnswers) -> int:
     ratio: float = ((most + _STRAY_F) / (least + _STRAY_F)) ** 0.5
     turns = before.turns * _OVERLAP / max(ratio, _OVERLAP * 1.1)
     return max(2, round(turns))
+
+
+def first_offered(answers: Answers) -> CoilAnswers:
+    """The first of a few ordinary coils that some tickler brings into the window with this set's control; else the first of all."""
+    for coil in _ORDINARY:
+        try:
+            distance = _outside_deg(answers, coil)
+        except (BenchError, ValueError):
+            break
+        if any(far <= -_CLEAR_DEG for far in distance.values()):
+            return coil
+    return _ORDINARY[0]
 
 
 def tickler_offered(answers: Answers, coil: CoilAnswers) -> tuple[int, str]:

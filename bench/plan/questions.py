@@ -11,15 +11,13 @@ from pydantic import ValidationError
 
 from bench import quantities
 from bench.errors import QuantityError
-from bench.plan.offers import next_band_turns, tickler_offered
+from bench.plan.offers import first_offered, next_band_turns, tickler_offered
 from bench.plan.parts import PartError
 from bench.plan.schema import Coil, Control, coil_name
 from bench.plan.writing import Answers, CoilAnswers
 
 Value = TypeVar("Value")
 
-# What is offered for the first coil: with the other offered values, a set whose onset lies in the window.
-_FIRST = CoilAnswers("A", 27, "32mm", "24mm", "0.4mm", 8, "2.5mm", "0.25mm")
 
 # A variable capacitor turns half a turn; a tickler that turns has all its coupling within a quarter.
 _TRAVEL = {"throttle": "180", "swing": "90"}
@@ -218,7 +216,7 @@ def _ask_coil(answers: Answers) -> CoilAnswers:
             raise ValueError("there is a coil of that name already")
         return coil_name(text)
 
-    before = answers.coils[-1] if answers.coils else _FIRST
+    before = answers.coils[-1] if answers.coils else first_offered(answers)
     letters = string.ascii_uppercase
     # Whoever called the first one L goes on with M.
     after = letters.find(before.name) + 1 if answers.coils and len(before.name) == 1 else 0

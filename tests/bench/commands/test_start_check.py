@@ -112,14 +112,19 @@ def test_start_asks_at_a_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
-@pytest.mark.parametrize("more", [1, 2])
+@pytest.mark.parametrize(
+    ("control", "more"),
+    # One that is offered a coil of a lower band: with the first of all no tickler would do.
+    [(["", ""], 1), (["", ""], 2), (["", "10kohm"], 1), (["throttle", "", ""], 1)],
+)
 def test_enter_to_every_question_makes_a_set_that_starts_in_the_window(
-    run: Run, monkeypatch: pytest.MonkeyPatch, more: int
+    run: Run, monkeypatch: pytest.MonkeyPatch, control: list[str], more: int
 ) -> None:
     """Job: onset within the window at every frequency of every coil; with the first also when its Q is 30 % below the winding's."""
     leader, follower = os.openpty()
     coil = [""] * 8
-    answers = [""] * 17 + [*coil, "y"] * (more - 1) + [*coil, "n"] + [""] * 3
+    feedback = [""] * (2 if "throttle" in control else 3)
+    answers = [""] * 9 + control + [""] * 3 + feedback + [*coil, "y"] * (more - 1) + [*coil, "n"] + [""] * 3
     with os.fdopen(follower, "r", encoding="utf-8", closefd=True) as terminal:
         os.write(leader, ("\n".join(answers) + "\n").encode())
         monkeypatch.setattr(sys, "stdin", terminal)
@@ -364,6 +369,18 @@ def test_check_of_no_session(run: Run) -> None:
     code, out, err = run("check", "nothing")
     assert (code, out) == (1, "")
     assert "no session sessions/nothing" in err
+
+
+def test_the_example_s_coils_start_in_the_window(run: Run) -> None:
+    """The first set that a newcomer sees predicted, with the winding's own Q and with one of a real coil (70 % of it)."""
+    assert run("start", "first", "--example")[0] == 0
+    low, high = Session.open("first").plan.receiver.control.window_deg
+    coils = json.loads(run("predict", "first", "--json")[1])["coils"]
+    assert len(coils) == 2
+    assert all(low < at["angle_deg"] < high for coil in coils for at in coil["onset"])
+    q = ", ".join(f"[{at['f_hz']}, {at['q'] * 0.7}]" for at in coils[0]["onset"])
+    poor = json.loads(run("predict", "first", "--json", "--set", f"coil.B.grid.q=[{q}]")[1])["coils"][0]
+    assert all(low < at["angle_deg"] < high for at in poor["onset"])
 
 
 def test_the_example_says_what_the_contract_allows() -> None:
