@@ -12,3 +12,5 @@ PLAN_L_SHARE_U = 0.03
 REAL = 2.0
 # Formats of the charts' files.
 CHART_FORMATS = ("pdf", "png", "svg")
+# A supply above this is dangerous to touch.
+DANGEROUS_V = 50.0

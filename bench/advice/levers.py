@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from bench.advice.smoothness import E6
 from bench.advice.spread import of_changes
 from bench.advice.turns import Ladder, Window, ladder, percent
+from bench.conventions import DANGEROUS_V
 from bench.errors import PlanError
 from bench.model import coil_model
 from bench.physics.bandspread import E12
@@ -37,6 +38,8 @@ CLEAR_DEG, CLEAR_U = 2.0, 1.5
 WORTH_DEG, LIKELY = 5.0, 0.8
 # Another taper is another part, its value the same: counted as a part twice or half as large.
 TAPER_COST = math.log(2.0)
+# A supply that becomes dangerous to touch comes after everything else that would do.
+DANGER_COST = 10.0
 GAP_STEP_M = 0.5e-3
 
 
@@ -154,7 +157,9 @@ def _valve(plan: Plan) -> tuple[str, list[_Trial]]:
         volts = [step * n for n in range(1, math.floor(2 * supply / step) + 1)]
         return "supply voltage", [
             _Trial(
-                f"from {supply:g} V to {v:g} V", abs(math.log(v / supply)), supply_factors(plan, v / supply)
+                f"from {supply:g} V to {v:g} V{_into_danger(supply, v)}",
+                abs(math.log(v / supply)) + (DANGER_COST if _into_danger(supply, v) else 0.0),
+                supply_factors(plan, v / supply),
             )
             for v in volts
             if v >= supply / 2 and abs(v / supply - 1) > 0.01
@@ -163,6 +168,11 @@ def _valve(plan: Plan) -> tuple[str, list[_Trial]]:
     return "transconductance", [
         _Trial(f"to {s:.2f} times the present", abs(math.log(s)), {"gm": float(s)}) for s in steps
     ]
+
+
+def _into_danger(now_v: float, then_v: float) -> str:
+    """A word where a set that was safe to touch would be so no more."""
+    return " (lethal: see the cautions)" if now_v <= DANGEROUS_V < then_v else ""
 
 
 def supply_factors(plan: Plan, ratio: float) -> dict[str, float]:

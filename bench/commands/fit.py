@@ -240,10 +240,11 @@ def _onset_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
     rows = [("frequency", "onset", "", "drop-out", "", "backlash", "fitted", "loss/°")]
     for at in coil["onset"]:
         slope, backlash = at["slope_per_deg"], at["backlash_deg"]
+        onset = ("never", "") if at.get("never") else angle(at["measured_deg"], at["measured_u_deg"])
         rows.append(
             (
                 show(at["f_hz"], "frequency", plan.show.frequency),
-                *angle(at["measured_deg"], at["measured_u_deg"]),
+                *onset,
                 *angle(at["dropout_deg"]),
                 "" if backlash is None else f"{backlash:.1f}°",
                 angle(at["fitted_deg"])[0],

@@ -223,8 +223,9 @@ def _tell_coupling(
         )
     places = {name: fit.x[4 * len(model.coils) + k] for k, name in enumerate(model.shared)}
     for name, pull in places.items():
-        if abs(pull) > 1.5:
-            amount = pull * getattr(model.priors, name)
+        amount = pull * getattr(model.priors, name)
+        # Parts pulled to less than nothing tell of readings that do not go together, which is said already.
+        if abs(pull) > 1.5 and (name == "stop_deg" or amount > -1):
             said = f"{amount:+.1f}°" if name == "stop_deg" else f"{100 * amount:+.0f} %"
             notes.append(f"The onset angles together pull {CAUSES[name]} by {said} from the plan.")
     if known:
@@ -249,6 +250,8 @@ def _told(plan: Plan, one: Gathered, fit: CouplingFit) -> list[str]:
     """How well gm.M is known, what the readings cannot tell from it, and which further reading would."""
     assert one.place is not None
     model, u = fit.model, fit.log_gm_m(one.place)[1]
+    if u > ABSURD_U:
+        return []
     causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
     leading = [(cause, share) for cause, share in fit.shares[one.coil.name].items() if share >= 0.1][:3]
     parts = ", ".join(f"{causes[cause]} {100 * share:.0f} %" for cause, share in leading)
@@ -300,7 +303,10 @@ def contradiction(plan: Plan, one: Gathered, fit: CouplingFit, k: float | None) 
     mine, off = _off(fit, one.place)
     if len(mine) > 1 and np.ptp(off) > APART:
         a, b = (_named(plan, one, fit, int(mine[i])) for i in (int(np.argmax(off)), int(np.argmin(off))))
-        why = f"{a} and {b} contradict each other: no coupling gives both. Read them again."
+        why = (
+            f"{a} and {b} contradict each other: no coupling gives both. Read them again; if they stay, a part is not as the plan "
+            "says."
+        )
     elif k is not None and k >= CLOSEST_K:
         why = (
             f"the readings ask for a coupling of k {k:.2g}, closer than any two windings: the plan's gm or the tickler's "

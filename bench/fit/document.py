@@ -162,6 +162,7 @@ def _onset_rows(one: Gathered, fit: CouplingFit | None) -> list[dict[str, Any]]:
             "slope_per_deg": slope.get(p.f_hz),
             "jump_v": p.jump_v,
             "jump_u_v": p.jump_u_v,
+            "never": p.never,
         }
         for p in one.onsets.points
     ]

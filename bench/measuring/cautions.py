@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-DANGEROUS_V = 50.0
+from bench.conventions import DANGEROUS_V
 
 LINES = [
     "CAUTION. Local codes and licensed practice come first; what follows does not replace them.",

@@ -153,7 +153,7 @@ def _onset(plan: Plan, entry: Entry) -> Iterator[Block]:
         rows.append(
             (
                 show(at["f_hz"], "frequency", plan.show.frequency),
-                angle(measured, at["measured_u_deg"]),
+                "never" if at.get("never") else angle(measured, at["measured_u_deg"]),
                 "-" if measured is None else control.clock(measured),
                 angle(at["dropout_deg"]),
                 angle(at["backlash_deg"]),

@@ -67,6 +67,7 @@ class _Onset(TypedDict, total=False):
     backlash_deg: Number
     fitted_deg: Number
     slope_per_deg: Number
+    never: bool
 
 
 class _GmM(TypedDict, total=False):

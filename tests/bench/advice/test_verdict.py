@@ -10,6 +10,7 @@ import fit_cases as cases
 import numpy as np
 import pytest
 
+from bench.advice import levers
 from bench.advice.spread import drawn, of_changes
 from bench.advice.turns import ladder, window_of
 from bench.circuits import circuit
@@ -201,6 +202,20 @@ def test_levers_do_what_they_say_when_put_into_the_plan(given):
         assert np.all((after > low - 2) & (after < high + 2)), lever
         said = [float(a) for a in re.findall(r"(\d+)°", lever["effect"])]
         assert said == pytest.approx([after.min(), after.max()][: len(said)], abs=3), lever
+
+
+def test_a_supply_that_becomes_lethal_says_so_and_comes_last():
+    """Job: lethal voltages are warned of above 50 V; a set of 45 V is not sent there where a taper would do."""
+    plan = cases.example_plan()
+    low = plan.model_copy(update={"receiver": plan.receiver.model_copy(update={"supply": 45.0})})
+    what, trials = levers._valve(low)
+    assert what == "supply voltage"
+    volts = [float(re.search(r"to (\d+) V", trial.words).group(1)) for trial in trials]
+    assert min(volts) < 50 < max(volts)
+    for v, trial in zip(volts, trials, strict=True):
+        assert ("lethal" in trial.words) == (v > 50)
+        assert (trial.cost > levers.TAPER_COST + 1) == (v > 50)
+    assert not any("lethal" in trial.words for trial in levers._valve(plan)[1])
 
 
 def test_a_close_coupled_antenna_is_loosened():

@@ -94,6 +94,10 @@ def test_the_readings_go_together(fitted):
     """The contract has what a plan leaves out count as nothing; so `start` writes what every valve has."""
     coil = fitted["coils"][0]
     assert coil["gm_m"]["value_sh"] is not None
+    assert [point["never"] for point in coil["onset"]] == [
+        point["measured_deg"] is None for point in coil["onset"]
+    ]
+    assert any(point["never"] for point in coil["onset"])
     for point in coil["onset"]:
         if point["measured_deg"] is not None:
             assert point["fitted_deg"] == pytest.approx(point["measured_deg"], abs=10)
