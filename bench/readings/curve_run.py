@@ -138,6 +138,7 @@ class _Run:
         self.loosened = 0
         self.quietened = False
         self.never = False
+        self.ceiling = travel_deg  # the least angle at which it oscillated on the way up
 
     def run(self) -> CurveReading:
         level = self.level()
@@ -229,17 +230,17 @@ class _Run:
                 "the tickler first, or read this coil's resonance with --cold."
             ) from None
         self.keep(first)
-        step, ceiling = FIRST_STEP * self.travel, self.travel
+        step = FIRST_STEP * self.travel
         while self.share > 1.05 * LAST_SHARE:
             last = self.seen[-1]
-            room = ceiling - last.angle_deg
-            wanted = min(self.way(step), room if ceiling >= self.travel else 0.5 * room)
+            room = self.ceiling - last.angle_deg
+            wanted = min(self.way(step), room if self.ceiling >= self.travel else 0.5 * room)
             if wanted < LEAST_STEP_DEG:
                 break
             try:
                 point = self.at(last.angle_deg + wanted, LOOK_GOAL)
             except _Oscillates as past:
-                ceiling = min(ceiling, past.angle_deg)
+                self.ceiling = min(self.ceiling, past.angle_deg)
                 self.back_off(last)
                 step = 0.25 * wanted
                 continue
@@ -255,7 +256,7 @@ class _Run:
             if not self.quietened and self.share < HALF_WAY:
                 self.quietened = True
                 self.seen[-1] = self.checked(self.here_again(LOOK_GOAL / 2), None, LOOK_GOAL / 2)[0]
-        self.judge_end(ceiling)
+        self.judge_end()
 
     @property
     def share(self) -> float:
@@ -314,10 +315,10 @@ class _Run:
                 "too sudden there for this reading. Read the onset by level or by listening."
             )
 
-    def judge_end(self, ceiling_deg: float) -> None:
+    def judge_end(self) -> None:
         last = self.seen[-1]
         at_stop = last.angle_deg >= self.travel - 2.0 * LEAST_STEP_DEG
-        if at_stop and ceiling_deg >= self.travel:
+        if at_stop and self.ceiling >= self.travel:
             left = self.left()
             if left is None or left > 0.0:
                 self.never = True
@@ -461,7 +462,8 @@ class _Run:
                 self.hands.move_loop(True)
             try:
                 point = self.at(last.angle_deg + step, self.q_goal)
-            except _Oscillates:
+            except _Oscillates as past:
+                self.ceiling = min(self.ceiling, past.angle_deg)
                 self.warnings.append(
                     "it oscillated at the reading nearest to onset; backed off, and that one left out"
                 )
@@ -494,4 +496,5 @@ class _Run:
         moved = 0.0
         if signal is not None and signal.moved:
             moved = signal.left_over * points[0].q / points[-1].q / onset.slope_per_deg
-        return combine(onset.angle_u_deg, moved, SHARED_U_DEG)
+        beyond = 0.0 if self.ceiling >= self.travel else max(onset.angle_deg - self.ceiling, 0.0)
+        return combine(onset.angle_u_deg, moved, beyond, SHARED_U_DEG)

@@ -13,7 +13,7 @@ from bench.measuring.operator import Setup, Skipped, Turn
 from bench.virtual.scenario import Hidden
 from bench.virtual.world import SetWorld
 from drivers.errors import InstrumentError
-from drivers.roles import AnalyzerLimits, Sample, Sweep
+from drivers.roles import AnalyzerLimits, Floats, Sample, Sweep
 
 READ_S = 0.07
 
@@ -55,10 +55,13 @@ class Stepped:
 
     def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         """One uniform sweep."""
-        f_hz = np.linspace(start_hz, stop_hz, points)
+        return self.sweep_at(np.linspace(start_hz, stop_hz, points))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        """One sweep over a list of frequencies."""
         self.sweeps += 1
-        self.points += points
-        self.take(0.2 + points * self.limits.seconds_per_point)
+        self.points += len(f_hz)
+        self.take(0.2 + len(f_hz) * self.limits.seconds_per_point)
         return Sweep(f_hz, self.world.reflection(f_hz))
 
     # Sensor

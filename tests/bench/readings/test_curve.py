@@ -112,9 +112,8 @@ def test_a_set_that_oscillates_at_angle_0_has_nothing_below_onset() -> None:
         def hears_oscillation(self) -> bool:
             return True
 
-        def sweep(self, start_hz: float, stop_hz: float, points: int):  # type: ignore[no-untyped-def]
-            taken = super().sweep(start_hz, stop_hz, points)
-            return replace(taken, s11=0.5 * np.ones(points, complex))
+        def sweep_at(self, f_hz):  # type: ignore[no-untyped-def]
+            return replace(super().sweep_at(f_hz), s11=0.5 * np.ones(len(f_hz), complex))
 
     hidden = draw(PLAN, 1)
     bench = Singing(hidden)
@@ -148,6 +147,34 @@ def test_a_step_past_onset_is_backed_out_of_and_told() -> None:
     assert true is not None
     assert found.onset is not None
     assert found.onset_u_deg is not None
+    assert abs(found.onset.angle_deg - true) < 3.0 * found.onset_u_deg
+
+
+def test_a_slip_past_onset_at_the_nearest_reading_leaves_what_was_known() -> None:
+    class Slips(Watched):
+        slips_to = 0.0
+        from_deg = 0.0
+
+        def rest_control(self, angle_deg: float) -> None:
+            # The way up to the fall of 1/Q goes well; whenever it gets nearer than that, the hand slips.
+            super().rest_control(self.slips_to if angle_deg > self.from_deg else angle_deg)
+
+    hidden = draw(PLAN, 3)
+    standing = tuned_to(hidden, Standing("A", 0.0), 2.5e6)
+    assert standing.tuning_f is not None
+    bench = Slips(hidden)
+    bench.prepare(Setup("A"))
+    bench.set_dial(hidden.tuning.dial_for(standing.tuning_f) or 0.0)
+    bench.prepare(Setup("A", loop=True))
+    true = true_onset(hidden, replace(standing, tuning_f=None, dial=bench.world._standing.dial)).onset_deg
+    assert true is not None
+    bench.from_deg, bench.slips_to = true - 5.0, true + 4.0
+    found = read(bench, 2.5e6)
+    assert bench.sang
+    assert any("nearest to onset" in said for said in found.warnings)
+    assert found.onset is not None
+    assert found.onset_u_deg is not None
+    assert found.points[-1].angle_deg < true - 4.0
     assert abs(found.onset.angle_deg - true) < 3.0 * found.onset_u_deg
 
 
