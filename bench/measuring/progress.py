@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from bench.measuring.sight import Sight, Standing
     from bench.physics.resonance import Resonance
+    from bench.readings.level_fit import LevelSweep
     from bench.readings.turning import Stops
     from drivers.roles import Complexes, Floats
 
@@ -102,6 +103,9 @@ class Reporter:
 
     def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
         """A sweep has come in: all points of the reading so far, and the fit to them (None while there is none)."""
+
+    def level_sweep(self, title: str, sweep: LevelSweep) -> None:
+        """A sweep by generator and detector has come further."""
 
     def stops(self, stops: Stops) -> None:
         """The control's end stops have been learned."""

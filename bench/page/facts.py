@@ -18,6 +18,7 @@ from bench.session.tables import TABLES
 
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
+    from bench.readings.level_fit import LevelSweep
     from drivers.roles import Complexes, Floats
 
 MOST_POINTS = 500
@@ -180,7 +181,7 @@ def onsets_at(session: Session, coil: str, f_hz: float) -> list[dict[str, Any]]:
 def sweep_facts(
     plan: Plan, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None
 ) -> dict[str, Any]:
-    """A sweep and the resonance fitted to it, ready to be drawn.
+    """An analyzer's sweep and the resonance fitted to it, ready to be drawn.
 
     Parameters
     ----------
@@ -189,35 +190,100 @@ def sweep_facts(
     """
     from bench.physics.resonance_result import model
 
-    unit = plan.show.frequency
-    scale = HZ_IN[unit]
-    low, high = float(f_hz[0]), float(f_hz[-1])
+    low, high = _around(f_hz, found)
     fit_f, fit_s = np.empty(0), np.empty(0, dtype=np.complex128)
-    f0_text = q_text = ""
-    words = f"{title}: {len(f_hz)} points, no resonance fitted yet"
     if found is not None and found.found and found.background is not None and found.f0_hz and found.q_loaded:
-        half = 0.5 * SHOWN_BANDWIDTHS * found.f0_hz / found.q_loaded
-        low, high = max(low, found.f0_hz - half), min(high, found.f0_hz + half)
         fit_f = np.linspace(low, high, FIT_POINTS)
         fit_s = model(found, fit_f)
-        f0_text = show(found.f0_hz, "frequency", unit)
-        q_text = f"Q {found.q:.0f}" if found.q is not None else ""
-        precisely = show(found.f0_hz, "frequency", unit, found.f0_u_hz)
-        words = f"{title}: resonance at {precisely}, Q {show_number(found.q, found.q_u)}, {len(f_hz)} points"
+    else:
+        low, high, found = float(f_hz[0]), float(f_hz[-1]), None
+    words = (_words_of(plan, found), "" if found is None or found.q is None else f"Q {found.q:.0f}")
+    return _drawn(
+        plan,
+        title,
+        "reflection, dB",
+        (low, high),
+        (f_hz, _decibels(s11)),
+        (fit_f, _decibels(fit_s)),
+        found,
+        words,
+    )
+
+
+def level_sweep_facts(plan: Plan, title: str, sweep: LevelSweep) -> dict[str, Any]:
+    """A sweep by generator and detector, ready to be drawn; the Q that it tells is the one with the loop."""
+    found = sweep.found
+    low, high = _around(sweep.f_hz, found)
+    quality = (
+        ""
+        if found is None or found.q_loaded is None
+        else f"Q with the loop {show_number(found.q_loaded, found.q_loaded_u)}"
+    )
+    at = (
+        ""
+        if found is None or found.f0_hz is None
+        else show(found.f0_hz, "frequency", plan.show.frequency, found.f0_u_hz)
+    )
+    short = "" if found is None or found.q_loaded is None else f"Q {found.q_loaded:.0f} with the loop"
+    return _drawn(
+        plan,
+        title,
+        sweep.axis,
+        (low, high),
+        (sweep.f_hz, sweep.y),
+        (sweep.fit_f_hz, sweep.fit_y),
+        found,
+        (f"resonance at {at}, {quality}" if at else "", short),
+    )
+
+
+def _words_of(plan: Plan, found: Resonance | None) -> str:
+    if found is None or found.f0_hz is None:
+        return ""
+    at = show(found.f0_hz, "frequency", plan.show.frequency, found.f0_u_hz)
+    return f"resonance at {at}, Q {show_number(found.q, found.q_u)}"
+
+
+def _around(f_hz: Floats, found: Resonance | None) -> tuple[float, float]:
+    """The frequencies to be shown: a few bandwidths about the resonance, where one is known."""
+    low, high = float(f_hz[0]), float(f_hz[-1])
+    if found is None or not found.f0_hz or not found.q_loaded:
+        return low, high
+    half = 0.5 * SHOWN_BANDWIDTHS * found.f0_hz / found.q_loaded
+    return max(low, found.f0_hz - half), min(high, found.f0_hz + half)
+
+
+def _drawn(
+    plan: Plan,
+    title: str,
+    axis: str,
+    shown: tuple[float, float],
+    points: tuple[Floats, Floats],
+    fit: tuple[Floats, Floats],
+    found: Resonance | None,
+    words: tuple[str, str],
+) -> dict[str, Any]:
+    """`words`: the resonance in a sentence and Q in a word or two; both empty while nothing is fitted."""
+    unit = plan.show.frequency
+    scale = HZ_IN[unit]
+    (f_hz, y), (low, high) = points, shown
     inside = np.flatnonzero((f_hz >= low) & (f_hz <= high))
     kept = inside[:: max(1, -(-len(inside) // MOST_POINTS))]
+    f0_hz = found.f0_hz if found is not None else None
+    told = words[0] or "no resonance fitted yet"
     return {
         "title": title,
+        "axis": axis,
         "unit": unit,
         "range": [_short(low / scale), _short(high / scale)],
         "f": [_short(f / scale) for f in f_hz[kept]],
-        "db": _decibels(s11[kept]),
-        "fit_f": [_short(f / scale) for f in fit_f],
-        "fit_db": _decibels(fit_s),
-        "f0": _short(found.f0_hz / scale) if f0_text and found is not None and found.f0_hz else None,
-        "f0_text": f0_text,
-        "q_text": q_text,
-        "words": words,
+        "y": [round(float(one), 4) for one in y[kept]],
+        "fit_f": [_short(f / scale) for f in fit[0]],
+        "fit_y": [round(float(one), 4) for one in fit[1]],
+        "f0": _short(f0_hz / scale) if f0_hz else None,
+        "f0_text": show(f0_hz, "frequency", unit) if f0_hz else "",
+        "q_text": words[1],
+        "words": f"{title}: {told}, {len(f_hz)} points",
     }
 
 
@@ -225,5 +291,5 @@ def _short(value: float) -> float:
     return float(f"{value:.8g}")
 
 
-def _decibels(s: Complexes) -> list[float]:
-    return [round(float(db), 4) for db in 20.0 * np.log10(np.maximum(np.abs(s), 1e-6))]
+def _decibels(s: Complexes) -> Floats:
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(s), 1e-6)))

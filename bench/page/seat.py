@@ -32,6 +32,7 @@ from bench.session.folder import Session
 
 if TYPE_CHECKING:
     from bench.physics.resonance import Resonance
+    from bench.readings.level_fit import LevelSweep
     from drivers.roles import Analyzer, Complexes, Floats, ListAnalyzer, Sample, Sensor, Sweep
 
 MARK_LASTS_S = 0.2
@@ -155,6 +156,9 @@ class PageReporter(Reporter):
 
     def sweep(self, title: str, f_hz: Floats, s11: Complexes, found: Resonance | None) -> None:
         self._seat.desk.publish("sweep", facts.sweep_facts(self._seat.session.plan, title, f_hz, s11, found))
+
+    def level_sweep(self, title: str, sweep: LevelSweep) -> None:
+        self._seat.desk.publish("sweep", facts.level_sweep_facts(self._seat.session.plan, title, sweep))
 
 
 class Seat:

@@ -20,8 +20,9 @@ import numpy as np
 
 from bench.errors import ReadingError
 from bench.physics.detector import FEWEST_STEPS, Detector, DetectorError, fit_detector
-from bench.physics.resonance import WARNINGS, Resonance, fit_level
-from bench.readings.level_bench import FULL_SCALE_V, LevelBench, LevelPoint, columns
+from bench.physics.resonance import WARNINGS, Resonance
+from bench.readings.level_bench import FULL_SCALE_V, LevelBench, LevelPoint
+from bench.readings.level_fit import fitted, power_at_peak, with_law
 from bench.readings.resonance_run import WORST_Q_U
 from drivers.roles import Floats
 
@@ -51,7 +52,7 @@ NARROWER = 3
 LEVEL_STEP_DB = 0.1  # what any generator can be set to
 # How far the output may be off what it should be before the level is set again, and how often that is done.
 OFF_DB, RESETS = 0.4, 3
-LOST = 4.0  # of its noise: lower points are lost in it
+TOLD = 4  # points between two looks at a sweep as it comes
 # A guess this good, in half-bandwidths, needs no look.
 SURE = 0.7
 MARGIN = 0.9
@@ -81,6 +82,7 @@ class LevelReading:
 
 
 OnPoint = Callable[[int], None]
+OnSweep = Callable[[Sequence[LevelPoint], Detector | None, Resonance | None], None]
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,7 @@ def measure_level(
     detector: Detector | None = None,
     guess: LevelGuess | None = None,
     on_point: OnPoint = lambda count: None,
+    on_sweep: OnSweep = lambda points, detector, found: None,
 ) -> LevelReading:
     """Find the resonance between two frequencies and measure its loaded Q.
 
@@ -111,6 +114,7 @@ def measure_level(
     detector : its law, where an earlier reading found it.
     guess : looked at first; what is not there is searched for.
     on_point : told how many points were read, now and then.
+    on_sweep : given the points of the sweep under way, the detector's law once it is known, and the fit once there is one.
 
     Raises
     ------
@@ -118,7 +122,7 @@ def measure_level(
         No resonance there, a detector that cannot be used, or a Q that cannot be told; says what to do.
     """
     with bench:
-        return _Reading(bench, low_hz, high_hz, q_goal, detector, on_point).run(guess)
+        return _Reading(bench, low_hz, high_hz, q_goal, detector, on_point, on_sweep).run(guess)
 
 
 @dataclass(frozen=True)
@@ -139,12 +143,14 @@ class _Reading:
         goal: float,
         detector: Detector | None,
         on_point: OnPoint,
+        on_sweep: OnSweep,
     ) -> None:
         self.bench = bench
         self.low, self.high = low_hz, high_hz
         self.goal = goal
         self.detector = detector
         self.on_point = on_point
+        self.on_sweep = on_sweep
         self.points: list[LevelPoint] = []
         self.quiet_v = 0.0
         # Plate current falls with signal, many a meter's voltage with it.
@@ -197,7 +203,8 @@ class _Reading:
             goal = self.goal * math.sqrt(max(len(points) / ZOOM_POINTS, 1.0))
             _, new = self._zoom(peak, detector, level, wanted, ZOOM_POINTS, goal)
             points += new
-            found = _fitted(points, detector)
+            found = fitted(points, detector)
+            self.on_sweep(points, detector, found)
             if found.q_loaded and found.q_loaded_u and found.q_loaded_u <= self.goal * found.q_loaded:
                 break
         return self._result(found, first, points, detector, level)
@@ -213,6 +220,15 @@ class _Reading:
 
     # Where it is
 
+    def _scan(self, grid: Floats, level: float, samples: int) -> Floats:
+        """The detector's volts over frequencies at one level, (n,) each."""
+        points: list[LevelPoint] = []
+        for f in grid:
+            points.append(self._read(float(f), level, samples))
+            if len(points) % TOLD == 0 or len(points) == len(grid):
+                self.on_sweep(points, None, None)
+        return np.array([point.level_v for point in points])
+
     def _seen(self) -> tuple[float, float, float]:
         """A stretch of frequencies with the resonance in it, and the level it was seen at."""
         count = math.ceil(math.log(self.high / self.low) / COARSE) + 1
@@ -220,7 +236,7 @@ class _Reading:
         level = min(START_DBM, self.bench.most_dbm)
         while True:
             samples = 8
-            v = np.array([self._read(float(f), level, samples).level_v for f in grid])
+            v = self._scan(grid, level, samples)
             off = v - float(np.median(v))
             at = int(np.abs(off).argmax())
             if abs(off[at]) > SEEN * self.bench.noise_v / math.sqrt(samples):
@@ -240,9 +256,7 @@ class _Reading:
         samples = 12
         for _ in range(LOOKS):
             grid = np.linspace(low, high, SCAN_POINTS)
-            v = self.sign * (
-                np.array([self._read(float(f), level, samples).level_v for f in grid]) - self.quiet_v
-            )
+            v = self.sign * (self._scan(grid, level, samples) - self.quiet_v)
             at, width = int(v.argmax()), high - low
             if v[at] < 6.0 * self.bench.noise_v / math.sqrt(samples):
                 # Too low, or looked past it.
@@ -349,12 +363,16 @@ class _Reading:
         grid = np.linspace(max(peak.f0_hz - half, 0.5 * peak.f0_hz), peak.f0_hz + half, count)
         # Up on the odd ones, back on the even ones: what drifts does not lean the peak to one side.
         order = [*range(0, count, 2), *range(count - 1 - count % 2, 0, -2)]
-        points = []
+        points: list[LevelPoint] = []
         for i in order:
             y = (grid[i] - peak.f0_hz) / peak.h_hz
             there = level + 10.0 * math.log10(1.0 + y * y)
             points.append(self._held(float(grid[i]), there, detector, wanted, share))
-        return _fitted(points, detector), points
+            if len(points) % TOLD == 0:
+                self.on_sweep(points, detector, None)
+        found = fitted(points, detector)
+        self.on_sweep(points, detector, found)
+        return found, points
 
     def _held(self, f_hz: float, level: float, detector: Detector, wanted: float, share: float) -> LevelPoint:
         """One point, the level set so that the detector, its law undone, stands at `wanted`; power known to `share`."""
@@ -387,7 +405,7 @@ class _Reading:
         if q is None or q_u is None or found.f0_hz is None:
             why = "; ".join(found.warnings) or WARNINGS["no resonance"]
             raise ReadingError(f"Q could not be measured. {why[:1].upper()}{why[1:]}.")
-        found = _with_law(found, points, detector)
+        found = with_law(found, points, detector)
         q_u = found.q_loaded_u or q_u
         if q_u > max(WORST_Q_U, self.goal) * q:
             raise ReadingError(
@@ -397,64 +415,7 @@ class _Reading:
             apart = abs(first.q_loaded - q) / math.hypot(first.q_loaded_u, q_u)
             if apart > MOVED:
                 found = replace(found, warnings=(*found.warnings, MOVES))
-        power, power_u, power_q_cov = _power(found, points, detector)
+        power, power_u, power_q_cov = power_at_peak(found, points, detector)
         kept = {id(p) for p in points}
         search = tuple(p for p in self.points if id(p) not in kept)
         return LevelReading(found, tuple(points), search, detector, power, power_u, power_q_cov, level)
-
-
-def _logs(points: Sequence[LevelPoint], detector: Detector) -> tuple[Floats, Floats]:
-    """Frequencies and the logarithm of the tank's power for a generator of 0 dBm, (n,) each."""
-    f, v = columns(points)
-    power = detector.undone(v) ** (1 if detector.follows == "square" else 2)
-    u = np.array([point.u_v for point in points])
-    seen = v - detector.offset_v > LOST * u if detector.law != "log" else np.full(len(f), True)
-    db = np.array([point.level_dbm for point in points])
-    return f[seen], np.log(power[seen]) - math.log(10.0) / 10.0 * db[seen]
-
-
-def _fitted(points: Sequence[LevelPoint], detector: Detector) -> Resonance:
-    f, log = _logs(points, detector)
-    found = fit_level(f, log, "log")
-    if found.q_loaded_u is None or found.f0_u_hz is None:
-        return found
-    # A variance taken from n - 5 degrees of freedom: of Student's distribution (JCGM 101, 6.4.9.4).
-    freedom = len(f) - 5
-    wider = math.sqrt(freedom / max(freedom - 2, 1))
-    return replace(found, q_loaded_u=wider * found.q_loaded_u, f0_u_hz=wider * found.f0_u_hz)
-
-
-def _with_law(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> Resonance:
-    """The result with what the law's own uncertainty does to it, and that of what f0 is.
-
-    Of a tank with loss, undamped and damped frequency are f0/(8Q²) apart, and a loss that changes with frequency moves the
-    peak by as much: all between is as likely (JCGM 100, D.3.4 and 4.3.7).
-    """
-    q_var, f_var = (found.q_loaded_u or 0.0) ** 2, (found.f0_u_hz or 0.0) ** 2
-    for other in detector.others():
-        moved = _fitted(points, other)
-        if moved.q_loaded is not None and moved.f0_hz is not None and found.q_loaded and found.f0_hz:
-            q_var += (moved.q_loaded - found.q_loaded) ** 2
-            f_var += (moved.f0_hz - found.f0_hz) ** 2
-    if found.q_loaded and found.f0_hz:
-        f_var += (found.f0_hz / (8.0 * found.q_loaded**2)) ** 2 / 3.0
-    return replace(found, q_loaded_u=math.sqrt(q_var), f0_u_hz=math.sqrt(f_var))
-
-
-def _power(found: Resonance, points: Sequence[LevelPoint], detector: Detector) -> tuple[float, float, float]:
-    """Height of the peak in power at 0 dBm, law undone; its uncertainty, and covariance of its logarithm with that of QL."""
-    assert found.f0_hz is not None
-    assert found.q_loaded is not None
-    f, log = _logs(points, detector)
-    y = 2.0 * found.q_loaded * np.log(f / found.f0_hz)
-    below, power = 1.0 + y * y, np.exp(log)
-    shape = np.stack([np.ones_like(y), 1 / below, y / below], axis=1) / power[:, None]
-    solved, rest, _, _ = np.linalg.lstsq(shape, np.ones_like(log), rcond=None)
-    # Of ln(power), by the three, by ln QL and by y at the peak.
-    bent = (solved[2] * (1 - y * y) - 2 * solved[1] * y) / below**2 / power
-    jacobian = np.concatenate([shape, (bent * y)[:, None], bent[:, None]], axis=1)
-    spread = float(rest[0]) / max(len(y) - 7, 1) if len(rest) else 0.0
-    size = np.linalg.norm(jacobian, axis=0)
-    cov = spread * np.linalg.inv((jacobian / size).T @ (jacobian / size)) / np.outer(size, size)
-    height = float(solved[1])
-    return height, math.sqrt(float(cov[1, 1])), float(cov[1, 3]) / height

@@ -11,11 +11,13 @@ from bench.measuring.bench import Bench
 from bench.measuring.kinds import Wanted
 from bench.measuring.operator import Skipped
 from bench.measuring.prediction import Expected
-from bench.physics.resonance import WARNINGS
+from bench.physics.detector import Detector
+from bench.physics.resonance import WARNINGS, Resonance
 from bench.quantities import show
 from bench.readings.level import LevelGuess, LevelReading, measure_level
 from bench.readings.level_bench import SETTLE_S, LevelBench, LevelPoint
 from bench.readings.level_coupling import Coupling
+from bench.readings.level_fit import drawn
 
 ONLY_LOADED = (
     "q is left empty: a level sweep alone cannot tell what the loop takes; state it in the plan (coupling, under "
@@ -114,6 +116,9 @@ def _measured(
     def on_point(count: int) -> None:
         bench.reporter.detail(f"coil {item.coil}, dial {dial:g}: {count} points read")
 
+    def on_sweep(points: Sequence[LevelPoint], law: Detector | None, found: Resonance | None) -> None:
+        bench.reporter.level_sweep(f"coil {item.coil}, dial {dial:g}", drawn(points, law, found))
+
     for number, (low, high) in enumerate(bands):
         try:
             reading = measure_level(
@@ -124,6 +129,7 @@ def _measured(
                 detector=learned,
                 guess=guess,
                 on_point=on_point,
+                on_sweep=on_sweep,
             )
             break
         except ReadingError:

@@ -278,8 +278,14 @@ def _how(session: Session, tables: Mapping[str, Sequence[Row]]) -> Iterator[Bloc
     )
     files = [TABLES[name].file for name, rows in tables.items() if rows]
     yield Links("Files of the session:", ("plan.toml", *files, "fit.json", "log.jsonl", "datapackage.json"))
+    levels = (
+        ", those by generator and detector (CSV) in the folder levels"
+        if (session.path / "levels").is_dir()
+        else ""
+    )
     yield Paragraph(
-        "Raw sweeps (Touchstone) stand in the folder sweeps, raw traces of angle and level in the folder traces; each row names its own."
+        f"Raw sweeps (Touchstone) stand in the folder sweeps{levels}, raw traces of angle and level in the folder traces; each "
+        "row names its own."
     )
 
 

@@ -44,8 +44,8 @@ export class Plot {
       return;
     }
     const [low, high] = sweep.range;
-    const inside = sweep.f.map((f, i) => [f, sweep.db[i]]).filter(([f]) => f >= low && f <= high);
-    const fit = sweep.fit_f.map((f, i) => [f, sweep.fit_db[i]]);
+    const inside = sweep.f.map((f, i) => [f, sweep.y[i]]).filter(([f]) => f >= low && f <= high);
+    const fit = sweep.fit_f.map((f, i) => [f, sweep.fit_y[i]]);
     const levels = [...inside, ...fit].map(([, db]) => db);
     let bottom = Math.min(...levels);
     let top = Math.max(...levels);
@@ -72,7 +72,7 @@ export class Plot {
     picture.append(
       svg("line", { x1: inner.x, x2: inner.x + inner.w, y1: inner.y + inner.h, y2: inner.y + inner.h, class: "p-axis" }),
       svg("text", { x: inner.x + inner.w, y: height - 6, "text-anchor": "end" }, `frequency, ${sweep.unit}`),
-      svg("text", { x: 4, y: height - 6 }, "reflection, dB"),
+      svg("text", { x: 4, y: height - 6 }, sweep.axis),
     );
     const dots = svg("g");
     const radius = inside.length > 150 ? 2 : 3.4;

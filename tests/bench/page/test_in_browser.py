@@ -18,7 +18,8 @@ from bench.page import facts
 from bench.page.desk import ALWAYS, Choice, Desk, Entry, Now
 from bench.page.seat import Seat
 from bench.page.server import PageServer
-from bench.physics.resonance import fit_sweep
+from bench.physics.resonance import fit_level, fit_sweep
+from bench.readings.level_fit import LevelSweep
 from bench.session.folder import Session
 
 pytestmark = pytest.mark.chromium
@@ -77,6 +78,29 @@ def test_it_shows_what_the_desk_holds(server: PageServer, desk: Desk, open_tab: 
     desk.publish("knob", {"angle_deg": 210.0, "clock": "2:00", "level_v": 0.5, "why": ""})
     tab.wait("document.querySelector('#knob .k-clock').textContent === '2:00'")
     assert tab.run("document.querySelector('#knob').getAttribute('aria-valuenow')") == "210"
+    assert tab.errors() == []
+
+
+def test_a_sweep_by_generator_and_detector_is_drawn_with_its_own_axis(
+    server: PageServer, desk: Desk, open_tab: OpenTab
+) -> None:
+    plan = Session.open(EXAMPLE).plan
+    f_hz, none = np.linspace(3.3e6, 3.45e6, 27), np.empty(0)
+    volts = LevelSweep(f_hz, 0.4 + 0.3 * np.exp(-(((f_hz - 3.37e6) / 2e4) ** 2)), "detector, V", none, none)
+    desk.publish("sweep", facts.level_sweep_facts(plan, "coil B, dial 0", volts))
+    tab = open_tab(server.address)
+    tab.wait("document.querySelectorAll('#plot .p-dot').length === 27")
+    assert "detector, V" in tab.text("#plot svg")
+    assert tab.run("document.querySelector('#found').hidden")
+    db = -10.0 * np.log10(1.0 + (2 * 110 * (f_hz / 3.37e6 - 1)) ** 2)
+    found = fit_level(f_hz, db / 10.0 * np.log(10.0), "log")
+    decibels = LevelSweep(f_hz, db, "under the peak, dB", f_hz, db, found)
+    desk.publish("sweep", facts.level_sweep_facts(plan, "coil B, dial 0", decibels))
+    tab.wait("document.querySelector('#plot .p-fit')")
+    assert "under the peak, dB" in tab.text("#plot svg")
+    assert "3 370 kHz" in tab.text("#found-f0")
+    assert tab.text("#found-q") == "Q 110 with the loop"
+    assert "with the loop" in tab.run("document.querySelector('#plot').getAttribute('aria-label')")
     assert tab.errors() == []
 
 

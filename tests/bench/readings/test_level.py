@@ -24,6 +24,7 @@ from bench.plan.schema import parse_plan
 from bench.readings.level import LevelGuess, LevelReading, measure_level
 from bench.readings.level_bench import LevelBench
 from bench.readings.level_coupling import Coupling
+from bench.readings.level_fit import LevelSweep, drawn
 from bench.virtual import network
 from bench.virtual.scenario import draw
 from bench.virtual.still import Still
@@ -110,6 +111,31 @@ def test_from_cold_over_a_band_of_three_to_one(q: float, f0_hz: float, invert: b
     again = read(tank, detector=reading.detector)
     assert again.detector is reading.detector
     assert len({p.level_dbm for p in again.search}) < len({p.level_dbm for p in reading.search})
+
+
+@pytest.mark.parametrize("invert", [False, True])
+def test_a_sweep_is_shown_as_it_comes_and_is_the_tank_s_curve(invert: bool) -> None:
+    """Power under the peak by the definition of loaded Q: 10 lg(1 + y²), y = QL (f/f0 - f0/f)."""
+    seen: list[LevelSweep] = []
+    tank = Tank(5e6, 120.0, 0.1, invert=invert)
+    read(tank, on_sweep=lambda points, law, found: seen.append(drawn(points, law, found)))
+    for sweep in seen:
+        assert sweep.f_hz.shape == sweep.y.shape
+        assert np.all(np.diff(sweep.f_hz) >= 0)
+    assert seen[0].axis == "detector, V"
+    assert np.all((seen[0].y >= 0) & (seen[0].y <= 3.3))
+    growing = [len(sweep.f_hz) for sweep in seen if sweep.axis != "detector, V"]
+    assert growing[0] < growing[-1]
+    last = seen[-1]
+    assert last.found is not None
+    for f, y in ((last.f_hz, last.y), (last.fit_f_hz, last.fit_y)):
+        loaded = 120.0 / 1.1
+        detuning = loaded * (f / 5e6 - 5e6 / f)
+        assert len(f) > 15
+        assert np.allclose(y, -10.0 * np.log10(1.0 + detuning**2), atol=0.35)
+    # Nobody looks on: the same reading all the same.
+    alone = read(Tank(5e6, 120.0, 0.1, invert=invert))
+    assert alone.resonance.f0_hz == last.found.f0_hz
 
 
 def test_two_distances_of_the_loop_tell_what_it_takes() -> None:
