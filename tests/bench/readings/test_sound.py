@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -33,25 +32,40 @@ def trace(path: Path) -> tuple[Any, Any, Any]:
     return columns[0] - columns[0][0], columns[1], columns[2]
 
 
+class Clock:
+    """Goes on by what is slept, and a little with each look: a machine that stands still does not matter."""
+
+    def __init__(self) -> None:
+        self._now_s = 1000.0
+
+    def monotonic(self) -> float:
+        self._now_s += 1e-5
+        return self._now_s
+
+    def sleep(self, seconds: float) -> None:
+        self._now_s += seconds
+
+
 class Replay:
     """The angles of a trace as they came, at `PACE`, with a level that says nothing."""
 
     rate_hz = 100.0
 
-    def __init__(self, t_s: Any, angle_deg: Any) -> None:
+    def __init__(self, clock: Clock, t_s: Any, angle_deg: Any) -> None:
+        self._clock = clock
         self._t_s, self._angle = t_s / PACE, angle_deg / 300.0
-        self._began_s = time.monotonic()
+        self._began_s = clock.monotonic()
         self._given = 0
 
     def identify(self) -> str:
         return "replay"
 
     def read(self, seconds: float) -> Sequence[Sample]:
-        due = int(np.searchsorted(self._t_s, time.monotonic() - self._began_s))
+        due = int(np.searchsorted(self._t_s, self._clock.monotonic() - self._began_s))
         new = range(self._given, due)
         self._given = max(due, self._given)
         if not new:
-            time.sleep(min(seconds, 0.01))
+            self._clock.sleep(min(seconds, 0.01))
         return [Sample(float(self._t_s[at]), float(self._angle[at]), 0.0, False) for at in new]
 
     def flush(self) -> None:
@@ -62,7 +76,12 @@ class Replay:
 
 
 @pytest.mark.parametrize("starts", [True, False])
-def test_onset_is_heard_where_the_detector_saw_it(starts: bool, tmp_path: Path) -> None:
+def test_onset_is_heard_where_the_detector_saw_it(
+    starts: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = Clock()
+    monkeypatch.setattr("drivers.sound.time", clock)
+    monkeypatch.setattr("drivers.paired.time", clock)
     row = next(
         one
         for one in table(EXAMPLE / "onset.csv")
@@ -78,10 +97,12 @@ def test_onset_is_heard_where_the_detector_saw_it(starts: bool, tmp_path: Path) 
     hiss = (0.002 + loud) * rng.standard_normal(len(at)).clip(-3, 3) / 3
     wavfile.write(tmp_path / "set.wav", RATE, np.round(32767 * hiss.clip(-1, 1)).astype(np.int16))
 
-    paired = PairedSensor(Replay(t_s, angle), SoundMeter(WavFile(str(tmp_path / "set.wav"), pace=PACE)))
+    paired = PairedSensor(
+        Replay(clock, t_s, angle), SoundMeter(WavFile(str(tmp_path / "set.wav"), pace=PACE))
+    )
     samples: list[Sample] = []
-    end = time.monotonic() + t_s[-1] / PACE - 0.3
-    while time.monotonic() < end:
+    end = clock.monotonic() + t_s[-1] / PACE - 0.3
+    while clock.monotonic() < end:
         samples += paired.read(0.2)
     paired.close()
     assert len(samples) > 0.7 * len(t_s)
