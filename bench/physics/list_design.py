@@ -61,19 +61,20 @@ def next_list(
     limits_hz: tuple[float, float],
     most_points: int,
     sweep_cost: float = design.SWEEP_COST,
+    fewest: int = design.FEWEST_ACROSS,
 ) -> Listed:
     """The list that is expected to reach `goal` (relative u of Q) with the fewest points; as `sweep_design.next_sweep`."""
     choices = [n for n in (*POINTS, *MORE_POINTS) if n <= most_points] or [most_points]
     # Where the place is much in doubt even steps are best, and they are a list too.
-    even = design.next_sweep(belief, known_hz, goal, limits_hz, most_points, sweep_cost)
-    f_hz: Floats = np.linspace(even.start_hz, even.stop_hz, even.points)
-    best = (design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost)[0], f_hz)
+    even = design.next_sweep(belief, known_hz, goal, limits_hz, most_points, sweep_cost, fewest)
+    f_hz = even.f_hz
+    best = (design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost, fewest)[0], f_hz)
     cells, density = spread(belief, known_hz, limits_hz, choices[len(choices) // 3])
     for n in choices:
         if n >= best[0]:
             break
         f_hz = drawn(cells, density, n)
-        cost, further = design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost)
+        cost, further = design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost, fewest)
         if cost < best[0]:
             best = (cost, f_hz)
         if further < design.SELDOM:

@@ -32,6 +32,7 @@ from bench.physics.resonance_result import (
     EDGE,
     FEWEST_ACROSS,
     FEWEST_POINTS,
+    FEWEST_SURE,
     WARNINGS,
     Background,
     Other,
@@ -347,7 +348,7 @@ def _result(
     said = list(warnings)
     if min(f0 - edges[0], edges[1] - f0) < EDGE * f0 / (2 * q_loaded):
         said.append(WARNINGS["cut off"])
-    if near < 2 * FEWEST_ACROSS:
+    if near < FEWEST_SURE:
         said.append(WARNINGS["too few points"])
     known = np.isfinite(q)
     if not known:

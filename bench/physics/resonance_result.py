@@ -13,6 +13,8 @@ FEWEST_POINTS = 8
 EDGE = 1.0  # half-bandwidths from an edge: closer, half of the circle is missing
 ACROSS = 3.0  # half-bandwidths each side within which points count as on the resonance
 FEWEST_ACROSS = 5
+# Fewer points on it are told: a smooth sweep needs no more than six, but among few a stray one is hard to know.
+FEWEST_SURE = 8
 
 WARNINGS: dict[str, str] = {
     "no resonance": "no resonance in this sweep: sweep a wider band, or bring the loop nearer to the coil",

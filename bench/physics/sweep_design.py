@@ -72,6 +72,11 @@ class Plan:
     stop_hz: float
     points: int
 
+    @property
+    def f_hz(self) -> Floats:
+        """Its frequencies (n,), rising."""
+        return np.linspace(self.start_hz, self.stop_hz, self.points)
+
 
 def belief_of_guess(
     places_hz: Floats, q_loaded: float, q_share_u: float = 0.2, *, b: float = 0.15, noise: float = 1e-3
@@ -249,7 +254,12 @@ def expected_u(belief: Belief, known_hz: Floats, new_hz: Floats) -> Floats:
 
 
 def expected_cost(
-    belief: Belief, known_hz: Floats, new_hz: Floats, goal: float, sweep_cost: float = SWEEP_COST
+    belief: Belief,
+    known_hz: Floats,
+    new_hz: Floats,
+    goal: float,
+    sweep_cost: float = SWEEP_COST,
+    fewest: int = FEWEST_ACROSS,
 ) -> tuple[float, float]:
     """Points that a sweep at `new_hz` costs, further sweeps included, and the largest chance among samples of one more."""
     # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
@@ -257,7 +267,7 @@ def expected_cost(
     f_hz = np.concatenate([known_hz, new_hz])
     u = expected_u(belief, known_hz, new_hz)
     missing = np.maximum(1.0 / (MARGIN * goal) ** 2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
-    further = np.maximum(falls_short(u, goal, len(f_hz)), ~reaches_across(belief, f_hz))
+    further = np.maximum(falls_short(u, goal, len(f_hz)), ~reaches_across(belief, f_hz, fewest))
     more = np.minimum(missing / worth, 400.0)
     return len(new_hz) + float(np.mean(1.1 * more + sweep_cost * further)), float(further.max())
 
@@ -269,21 +279,23 @@ def next_sweep(
     limits_hz: tuple[float, float],
     most_points: int,
     sweep_cost: float = SWEEP_COST,
+    fewest: int = FEWEST_ACROSS,
 ) -> Plan:
     """The uniform sweep that is expected to reach `goal` (relative u of Q) with the fewest points, further sweeps
-    included; each of those costs `sweep_cost` points more than it has."""
+    included; each of those costs `sweep_cost` points more than it has. `fewest`: points that shall lie on the resonance."""
     choices = [n for n in POINTS if n <= most_points] or [most_points]
     best: tuple[float, Plan] | None = None
-    for half in _halves(belief, most_points):
+    for half in _halves(belief, most_points, fewest):
         low, high = max(belief.centre_hz - half, limits_hz[0]), min(belief.centre_hz + half, limits_hz[1])
         if high <= low:
             continue
         # Fewer points across the resonance than this would leave its shape to be guessed.
-        dense = FEWEST_ACROSS * (high - low) / (6.0 * belief.half_hz)
+        dense = fewest * (high - low) / (6.0 * belief.half_hz)
         for n in [n for n in choices if n >= dense] or choices[-1:]:
             if best is not None and n >= best[0]:
                 break
-            cost, further = expected_cost(belief, known_hz, np.linspace(low, high, n), goal, sweep_cost)
+            new_hz = np.linspace(low, high, n)
+            cost, further = expected_cost(belief, known_hz, new_hz, goal, sweep_cost, fewest)
             if best is None or cost < best[0]:
                 best = (cost, Plan(low, high, n))
             if further < SELDOM:
@@ -299,7 +311,7 @@ def falls_short(u: Floats, goal: float, points: int) -> Floats:
     return np.asarray(ndtr((u / goal - 1.0) * math.sqrt(2.0 * freedom)))
 
 
-def _halves(belief: Belief, most_points: int) -> list[float]:
+def _halves(belief: Belief, most_points: int, fewest: int) -> list[float]:
     """Half-widths of sweeps to choose from, in Hz: one resonance wide and more, with room for where it may be.
 
     Among them the widest whose points still lie close enough together: where f0 is unsure it catches most.
@@ -307,14 +319,14 @@ def _halves(belief: Belief, most_points: int) -> list[float]:
     h, spread = belief.half_hz, belief.spread_hz
     halves = [SPANS[0] * h + share * spread for share in (0.25, 0.5, 0.75)]
     halves += [span * h + spread for span in SPANS]
-    halves.append(3.0 * h * (most_points - 1) / FEWEST_ACROSS)
+    halves.append(3.0 * h * (most_points - 1) / fewest)
     return sorted(halves)
 
 
-def reaches_across(belief: Belief, f_hz: Floats) -> NDArray[np.bool_]:
+def reaches_across(belief: Belief, f_hz: Floats, fewest: int = FEWEST_ACROSS) -> NDArray[np.bool_]:
     """For each sample (m,) whether points at `f_hz` lie on both sides of it, and enough of them on it."""
     y = (f_hz - belief.f0_hz[:, None]) / belief.h_hz[:, None]
-    on_it = (np.abs(y) < 3.0).sum(axis=1) >= FEWEST_ACROSS - 1
+    on_it = (np.abs(y) < 3.0).sum(axis=1) >= fewest - 1
     return np.asarray(on_it & (y.min(axis=1) < -SEEN) & (y.max(axis=1) > SEEN))
 
 

@@ -20,7 +20,7 @@ from drivers.roles import AnalyzerLimits
 
 SAME_ADDED = 0.01
 # How far off the expected resonance may be, in bandwidths (k = 1), for one sweep of GUESS_POINTS to see at least its skirts.
-GUESS_BANDWIDTHS = 8.0
+GUESS_BANDWIDTHS = 10.0
 # The outermost of equally likely places still leave one resonance in twenty-five outside; a wider sweep costs little.
 GUESS_WIDENED = 1.25
 # From so many uncertainties on the operator is told that a resonance is not where it was expected.

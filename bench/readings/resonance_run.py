@@ -18,12 +18,17 @@ from bench.physics import sweep_design as design
 from bench.physics.list_design import Listed
 from bench.physics.resonance import WARNINGS, Resonance, fit_sweep
 from bench.physics.resonance_drift import after_drift, drift
+from bench.physics.resonance_result import FEWEST_SURE
 from drivers.roles import Analyzer, AnalyzerLimits, Complexes, Floats, ListAnalyzer, Sweep
 
 OnSweep = Callable[[Floats, Complexes, "Resonance | None"], None]
 GUESS_POINTS = 41
 # Points that a second sweep is reckoned to cost where the first could have been the only one.
 GUESS_SWEEP_COST = 200.0
+# Where a sweep as dense as usual has a smaller chance to catch the resonance, one with so many points on it will do.
+GUESS_CHANCE, GUESS_ACROSS = 0.97, FEWEST_SURE + 1
+# Said of a single sweep, these call for another to judge by.
+SECOND_LOOK = ("too few points", "stray", "uneven")
 # A Q less certain than this is no reading, however long the sweeps took.
 WORST_Q_U = 0.1
 # An analyzer that takes shorter lists than this is swept evenly.
@@ -56,12 +61,17 @@ class Guess:
 
     def first_sweep(self, q_goal: float, limits: AnalyzerLimits) -> design.Plan | Listed:
         """One sweep of at most `GUESS_POINTS`, laid out so that it is likely to be enough."""
-        reach = (limits.low_hz, limits.high_hz)
-        if limits.list_points >= SHORTEST_LIST:
-            points = min(limits.list_points, GUESS_POINTS)
-            return list_design.next_list(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
-        points = min(limits.most_points, GUESS_POINTS)
-        return design.next_sweep(self.belief(), np.empty(0), q_goal, reach, points, GUESS_SWEEP_COST)
+        belief, reach, none = self.belief(), (limits.low_hz, limits.high_hz), np.empty(0)
+        listed = limits.list_points >= SHORTEST_LIST
+        points = min(limits.list_points if listed else limits.most_points, GUESS_POINTS)
+
+        def laid_out(fewest: int) -> design.Plan | Listed:
+            lay_out = list_design.next_list if listed else design.next_sweep
+            return lay_out(belief, none, q_goal, reach, points, GUESS_SWEEP_COST, fewest)
+
+        plan = laid_out(design.FEWEST_ACROSS)
+        caught = np.mean(design.reaches_across(belief, plan.f_hz))
+        return plan if caught >= GUESS_CHANCE else laid_out(GUESS_ACROSS)
 
     def moved(self, factor: float) -> Guess:
         """The same with all frequencies times a factor near 1."""
@@ -275,8 +285,8 @@ class _Search:
             return False
         if found.q is None or found.q_u is None:
             return len(self.zooms) >= 2
-        enough = found.q_u <= self.goal * found.q
-        return enough and not found.says("too few points")
+        odd = any(found.says(name) for name in (SECOND_LOOK if len(self.zooms) < 2 else SECOND_LOOK[:1]))
+        return found.q_u <= self.goal * found.q and not odd
 
     def _result(self) -> ResonanceReading:
         alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in self.zooms] if len(self.sweeps) > 1 else []
