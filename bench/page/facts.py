@@ -224,10 +224,10 @@ def level_sweep_facts(plan: Plan, title: str, sweep: LevelSweep) -> dict[str, An
         if found is None or found.f0_hz is None
         else show(found.f0_hz, "frequency", plan.show.frequency, found.f0_u_hz)
     )
-    short = "" if found is None or found.q_loaded is None else f"Q {found.q_loaded:.0f} with the loop"
+    short = "" if found is None or found.q_loaded is None else f"Q {found.q_loaded:.0f}"
     return _drawn(
         plan,
-        title,
+        f"{title}: Q with the loop" if short else title,
         sweep.axis,
         (low, high),
         (sweep.f_hz, sweep.y),

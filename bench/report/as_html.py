@@ -9,18 +9,26 @@ from urllib.parse import quote
 from bench.report.document import Block, Bullets, Document, Heading, Links, Paragraph, Picture, Table
 
 STYLE = """
-:root { color-scheme: light; }
-body { font: 17px/1.5 Georgia, "DejaVu Serif", serif; color: #161616; background: #fff; max-width: 58rem; margin: 2rem auto;
+:root { color-scheme: light; --paper: #fff; --ink: #161616; --soft: #444; --hair: #ccc; --link: #14507d; }
+@media screen and (prefers-color-scheme: dark) {
+  :root { color-scheme: dark; --paper: #12171a; --ink: #ece8df; --soft: #b8c0c6; --hair: #3c464c; --link: #8ad7e4; }
+}
+body { font: 17px/1.5 Georgia, "DejaVu Serif", serif; color: var(--ink); background: var(--paper); max-width: 58rem; margin: 2rem auto;
   padding: 0 1.2rem; }
 h1, h2, h3, th, caption, .under { font-family: "DejaVu Sans", Verdana, sans-serif; }
-h1 { font-size: 1.7rem; margin-bottom: 0; } .under { color: #444; margin-top: .2rem; }
-h2 { font-size: 1.25rem; border-bottom: 2px solid #161616; margin-top: 2.6rem; } h3 { font-size: 1rem; margin-top: 1.6rem; }
-.strong { border: 2px solid #161616; padding: .6rem .9rem; font-weight: bold; }
-.scroll { overflow-x: auto; } table { border-collapse: collapse; font-size: .88rem; font-variant-numeric: tabular-nums; }
-caption { text-align: left; font-size: .85rem; padding: .4rem 0; } th { text-align: right; font-size: .78rem; font-weight: normal; color: #444;
-  vertical-align: bottom; } td { text-align: right; } th:first-child, td:first-child, td.words, th.words { text-align: left; }
-th, td { padding: .15rem .7rem .15rem 0; border-bottom: 1px solid #ccc; } img { max-width: 100%; height: auto; border: 1px solid #ccc; }
-img.tall { max-width: 34rem; } a { color: #14507d; }
+h1 { font-size: 1.7rem; line-height: 1.2; margin-bottom: 0; overflow-wrap: anywhere; } .under { color: var(--soft); margin-top: .4rem; }
+h2 { font-size: 1.25rem; border-bottom: 2px solid var(--ink); margin-top: 2.6rem; } h3 { font-size: 1rem; margin-top: 1.6rem; }
+.strong { border: 2px solid var(--ink); padding: .6rem .9rem; font-weight: bold; }
+.scroll { overflow-x: auto; margin-bottom: 1.2rem; }
+table { border-collapse: collapse; font-size: .88rem; font-variant-numeric: tabular-nums; }
+caption { text-align: left; font-size: .85rem; padding: .4rem 0; }
+th { text-align: right; font-size: .78rem; font-weight: normal; color: var(--soft); vertical-align: bottom; }
+td { text-align: right; white-space: nowrap; } td.words { white-space: normal; min-width: 14rem; }
+th:first-child, td:first-child, td.words, th.words { text-align: left; }
+th, td { padding: .15rem .7rem .15rem 0; border-bottom: 1px solid var(--hair); }
+img { max-width: 100%; height: auto; border: 1px solid var(--hair); background: #fff; } img.tall { max-width: min(34rem, 100%); }
+a { color: var(--link); }
+@media (max-width: 40rem) { body { font-size: 16px; margin: 1rem auto; padding: 0 .9rem; } ul { padding-left: 1.2rem; } }
 @media print { body { max-width: none; font-size: 11pt; } h2 { break-after: avoid; } img, table { break-inside: avoid; } }
 """
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"

@@ -212,8 +212,7 @@ const show = {
     const box = at("now");
     box.className = now.kind === "trouble" || now.kind === "caution" ? now.kind : "";
     const say = at("say");
-    const many = now.lines.length > 1;
-    say.className = now.kind === "caution" ? "caution" : now.lines.length > 3 ? "many more-still" : many ? "many" : "";
+    say.className = now.kind === "caution" ? "caution" : ["", "", "many", "many", "many more-still"][now.lines.length] ?? "many five";
     if (!same) say.replaceChildren(...now.lines.map(paragraph));
     setText(at("more"), now.more || aside());
     const entry = at("entry");

@@ -45,7 +45,7 @@ export class Plot {
     }
     const [low, high] = sweep.range;
     const inside = sweep.f.map((f, i) => [f, sweep.y[i]]).filter(([f]) => f >= low && f <= high);
-    const fit = sweep.fit_f.map((f, i) => [f, sweep.fit_y[i]]);
+    const fit = sweep.fit_f.map((f, i) => [f, sweep.fit_y[i]]).filter(([f]) => f >= low && f <= high);
     const levels = [...inside, ...fit].map(([, db]) => db);
     let bottom = Math.min(...levels);
     let top = Math.max(...levels);

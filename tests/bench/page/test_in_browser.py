@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +21,8 @@ from bench.page.seat import Seat
 from bench.page.server import PageServer
 from bench.physics.resonance import fit_level, fit_sweep
 from bench.readings.level_fit import LevelSweep
+from bench.report import as_html
+from bench.report.contents import document
 from bench.session.folder import Session
 
 pytestmark = pytest.mark.chromium
@@ -99,7 +102,8 @@ def test_a_sweep_by_generator_and_detector_is_drawn_with_its_own_axis(
     tab.wait("document.querySelector('#plot .p-fit')")
     assert "under the peak, dB" in tab.text("#plot svg")
     assert "3 370 kHz" in tab.text("#found-f0")
-    assert tab.text("#found-q") == "Q 110 with the loop"
+    assert tab.text("#found-q") == "Q 110"
+    assert tab.text("#sweep-title") == "coil B, dial 0: Q with the loop"
     assert "with the loop" in tab.run("document.querySelector('#plot').getAttribute('aria-label')")
     assert tab.errors() == []
 
@@ -174,6 +178,27 @@ def test_reload_and_a_second_tab_change_nothing(server: PageServer, desk: Desk, 
     for tab in (first, second):
         tab.wait("document.querySelector('#say').innerText === 'Hands off'")
         assert tab.run("document.querySelectorAll('#answers button').length") == 0
+
+
+def test_the_report_fits_a_phone_and_follows_light_and_dark(tmp_path: Path, open_tab: OpenTab) -> None:
+    session = Session.open(EXAMPLE)
+    fit = session.read_fit()
+    assert fit is not None
+    file = tmp_path / "report.html"
+    file.write_text(as_html.write(document(session, fit)), encoding="utf-8")
+    tab = open_tab(file.as_uri())
+    for width, dark in ((390, False), (390, True), (1366, True)):
+        tab.screen(width, 800, dark=dark)
+        # WCAG 2.2, 1.4.10: nothing to scroll sideways but wide tables in a frame of their own.
+        assert tab.run("document.documentElement.scrollWidth") <= width
+        found = tab.run(CONTRAST)
+        assert len(found) > 50
+        assert [text for ratio, text in found if ratio < 4.5] == []
+        paper = tab.run("getComputedStyle(document.body).backgroundColor")
+        assert (sum(int(part) for part in re.findall(r"\d+", paper)[:3]) < 200) is dark
+    # Charts are drawn in black: their paper stays white.
+    assert tab.run("getComputedStyle(document.querySelector('img')).backgroundColor") == "rgb(255, 255, 255)"
+    assert tab.errors() == []
 
 
 # WCAG 2.2, success criterion 1.4.3: contrast ratio (L1 + 0.05)/(L2 + 0.05) of relative luminances, at least 4.5 for text.
