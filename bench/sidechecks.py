@@ -96,8 +96,9 @@ def _hz(plan: Plan, f_hz: float) -> str:
 
 
 def _near(f_hz: float) -> str:
-    """A small frequency or shift in hertz, to three figures."""
-    return f"{float(f'{abs(f_hz):.3g}'):g} Hz"
+    """A frequency or shift to three figures."""
+    near = float(f"{abs(f_hz):.3g}")
+    return f"{near:g} Hz" if near < 10e3 else f"{near / 1e3:g} kHz"
 
 
 # A hand near the set

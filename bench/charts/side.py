@@ -23,6 +23,7 @@ from bench.charts.style import (
     PAPERS,
     SMALL,
     SOFT,
+    TINY,
     Sheet,
     fit_size,
     save,
@@ -108,6 +109,8 @@ def draw_side(
                 y -= LEADING
                 sheet.text(x0 + PAD, y, line, BODY, gid="sentence")
             y -= 1.0
+        sheet.text(x0 + PAD, y0 + 1.8, words.CAUTION, TINY, color=SOFT, gid="caution")
+        sheet.text(x1 - PAD, y0 + 1.8, words.UNCERTAINTY, TINY, color=SOFT, ha="right", gid="uncertainty")
         return sheet.figure
 
 
