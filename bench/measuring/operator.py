@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from bench.plan.schema import Control
     from bench.virtual.hands import Hands
 
+# A way to the onset shorter than this is as quickly gone slowly as told.
+RUN_UP_WORTH_DEG = 15.0
+
 
 class Skipped(BenchError):
     """The operator chose to leave a reading out for now."""
@@ -142,6 +145,11 @@ def place(control: Control, angle_deg: float) -> str:
     return "fully up" if angle_deg >= control.travel_deg else f"to {control.clock(angle_deg)}"
 
 
+def run_up(control: Control, turn: Turn) -> str:
+    """Where a slow turn up may begin, so that nobody crawls to it from the end stop; nothing where that is the stop."""
+    return f"From {control.clock(turn.from_deg)}" if turn.starts and turn.from_deg > RUN_UP_WORTH_DEG else ""
+
+
 def loop_words(looser: bool) -> str:
     """How the pick-up loop is to be moved."""
     how = "a little FURTHER from the coil (half as far again)" if looser else "a little NEARER to the coil"
@@ -246,8 +254,13 @@ class ConsoleOperator:
         self._setup = None
         if wanted:
             told = "; ".join(wanted)
-            self._line(f"{told[0].upper()}{told[1:]}. Enter when done (?: more, s: leave out, q: stop) ")
+            self._enter(f"{told[0].upper()}{told[1:]}. Enter when done (?: more, s: leave out, q: stop) ")
         self._setup = setup
+
+    def _enter(self, prompt: str) -> None:
+        """Waits for Enter; words that are no answer are not taken for one."""
+        while answer := self._line(prompt):
+            self._say(f"“{answer}” is no answer here: Enter alone when it is so.")
 
     def set_dial(self, dial: float) -> float:
         while True:
@@ -265,7 +278,7 @@ class ConsoleOperator:
         # A control that the sensor sees there needs no asking.
         if self._seen_at(angle_deg):
             return
-        self._line(
+        self._enter(
             f"Turn the regeneration control {place(self._control, angle_deg)}. Enter when there (?: more) "
         )
 
@@ -273,8 +286,10 @@ class ConsoleOperator:
         pace = f"about {turn.speed_deg_s:.0f}° a second"
         mark = "; press the mark switch when you hear it" if turn.listen else ""
         if turn.starts:
+            begin = run_up(self._control, turn)
             self._say(
-                f"Turn the regeneration slowly UP ({pace}) until it oscillates{mark}, and on until told."
+                f"{f'{begin}, turn' if begin else 'Turn'} the regeneration slowly UP ({pace}) until it oscillates{mark}, and on "
+                "until told."
             )
         else:
             self._say(f"Now slowly BACK ({pace}) until it stops{mark}, and a little further.")
@@ -283,10 +298,10 @@ class ConsoleOperator:
         """The level beside the instruction shows it, and the ear has heard it."""
 
     def move_loop(self, looser: bool) -> None:
-        self._line(f"{loop_words(looser)}. Enter when done ")
+        self._enter(f"{loop_words(looser)}. Enter when done ")
 
     def hold_hand(self, position: str | None) -> None:
-        self._line(f"{hand_words(position)}. Enter with the other hand when so ")
+        self._enter(f"{hand_words(position)}. Enter with the other hand when so ")
 
     def hears_oscillation(self) -> bool:
         while True:

@@ -23,6 +23,7 @@ from bench.measuring.operator import (
     hand_words,
     loop_words,
     place,
+    run_up,
 )
 from bench.measuring.progress import Reporter
 from bench.measuring.sight import SeenSensor, Sight, Standing
@@ -336,7 +337,9 @@ class PageOperator:
         mark = " Press Mark when you hear it." if turn.listen else ""
         pace = f"About {turn.speed_deg_s:.0f}° a second"
         if turn.starts:
-            now = Now(("Turn slowly UP",), f"{pace}, until it oscillates, and on until told.{mark}", way="up")
+            begin = run_up(self._control, turn)
+            more = f"{begin}, {pace[0].lower()}{pace[1:]}" if begin else pace
+            now = Now(("Turn slowly UP",), f"{more}, until it oscillates, and on until told.{mark}", way="up")
         else:
             now = Now(
                 ("Now slowly BACK",), f"{pace}, until it stops, and a little further.{mark}", way="back"
