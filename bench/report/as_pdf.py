@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from io import BytesIO
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ MARGIN_MM = 16.0
 # A4 less the margins, and what a picture may take of a page's height.
 WIDE_MM, HIGH_MM = 210.0 - 2 * MARGIN_MM, 240.0
 TALL_MM = 128.0
+PAGE_MM, HEADING_MM = 297.0, 12.0
 
 
 def write(document: Document) -> bytes:
@@ -26,7 +28,11 @@ def write(document: Document) -> bytes:
     pdf.multi_cell(0, 8, document.title, new_x="LMARGIN", new_y="NEXT")
     pdf.set_font(FONT, "", BODY_PT)
     pdf.multi_cell(0, 5, document.under, new_x="LMARGIN", new_y="NEXT")
-    for block in document.blocks:
+    for block, then in zip_longest(document.blocks, document.blocks[1:]):
+        # A heading stays with its picture.
+        high_mm = _size(then)[1] if isinstance(then, Picture) and isinstance(block, Heading) else 0.0
+        if high_mm and pdf.get_y() + HEADING_MM + high_mm > PAGE_MM - MARGIN_MM:
+            pdf.add_page()
         _block(pdf, block)
     return bytes(pdf.output())
 
@@ -68,6 +74,7 @@ def _block(pdf: FPDF, block: Block) -> None:
                 0,
                 5,
                 text,
+                align="L",
                 border=1 if strong else 0,
                 new_x="LMARGIN",
                 new_y="NEXT",
@@ -83,22 +90,27 @@ def _block(pdf: FPDF, block: Block) -> None:
             pdf.set_font(FONT, "", BODY_PT)
             pdf.multi_cell(0, 5, f"{text} {', '.join(files)}", align="L", new_x="LMARGIN", new_y="NEXT")
             pdf.ln(1.5)
-        case Picture(_, _, png, wide):
-            _picture(pdf, png, WIDE_MM if wide else TALL_MM)
+        case Picture():
+            _picture(pdf, block)
         case Table():
             _table(pdf, block)
 
 
-def _picture(pdf: FPDF, png: bytes, width_mm: float) -> None:
+def _size(picture: Picture) -> tuple[float, float]:
+    """Width and height on the paper, millimetres."""
     from PIL import Image
 
-    with Image.open(BytesIO(png)) as image:
+    width_mm = WIDE_MM if picture.wide else TALL_MM
+    with Image.open(BytesIO(picture.png)) as image:
         high_mm = width_mm * image.height / image.width
-    if high_mm > HIGH_MM:
-        width_mm, high_mm = width_mm * HIGH_MM / high_mm, HIGH_MM
-    if pdf.get_y() + high_mm > 297 - MARGIN_MM:
+    return (width_mm * HIGH_MM / high_mm, HIGH_MM) if high_mm > HIGH_MM else (width_mm, high_mm)
+
+
+def _picture(pdf: FPDF, picture: Picture) -> None:
+    width_mm, high_mm = _size(picture)
+    if pdf.get_y() + high_mm > PAGE_MM - MARGIN_MM:
         pdf.add_page()
-    pdf.image(BytesIO(png), x=(210 - width_mm) / 2, w=width_mm)
+    pdf.image(BytesIO(picture.png), x=(210 - width_mm) / 2, w=width_mm)
     pdf.ln(3)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,8 @@ Row = Mapping[str, Any]
 Entry = Mapping[str, Any]
 # Rows of the turns table beyond the present, the advised and the possible numbers.
 BEYOND = 2
+# What every approach has in its row, whatever happened in it.
+OF_PACE = re.compile(r"^[\d.]+ deg/s, corrected by [-+][\d.]+ deg(; |$)")
 METHODS = {
     "reflection": "by the analyzer",
     "level": "by the detector's level",
@@ -290,13 +293,12 @@ def _how(session: Session, tables: Mapping[str, Sequence[Row]]) -> Iterator[Bloc
 
 
 def _readings(plan: Plan, tables: Mapping[str, Sequence[Row]]) -> Iterator[Block]:
-    """Notes that people wrote, each with its reading."""
-    noted = [
-        (str(row["reading"]), name, str(row["coil"] or ""), str(row["note"]))
-        for name, rows in tables.items()
-        for row in rows
-        if row.get("note")
-    ]
+    """What was noted of single readings."""
+    noted = []
+    for name, rows in tables.items():
+        for row in rows:
+            if note := OF_PACE.sub("", str(row.get("note") or "")):
+                noted.append((str(row["reading"]), name, str(row["coil"] or ""), note))
     if noted:
         yield Heading("Notes on readings")
         yield Table("As they were written", ("reading", "table", "coil", "note"), tuple(noted))

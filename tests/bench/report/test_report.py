@@ -20,6 +20,10 @@ EXAMPLE = Path(__file__).parents[3] / "sessions" / "example"
 NASTY = '<script>alert(1)</script> "><img src=x onerror=alert(2)> & \u2603'
 
 
+# As `readings/onset.py` writes it into every approach's row.
+PACE = "2.05 deg/s, corrected by -0.31 deg"
+
+
 class Page(HTMLParser):
     """Tags with their attributes, and the text."""
 
@@ -55,6 +59,9 @@ def reported(tmp_path_factory: pytest.TempPathFactory) -> Session:
     state = {"coil": "A", "dial": 20.0, "valve": "working", "antenna": "no"}
     hand = {"position": "panel", "f0_hz": 1.85e6, "f0_u_hz": 30.0, "shift_hz": -950.0, "shift_u_hz": 40.0}
     session.append("body", {**state, **hand})
+    pass_ = {"coil": "A", "f_hz": 2.1e6, "direction": "onset", "angle_deg": 81.0, "angle_u_deg": 0.5}
+    for note in (PACE, f"{PACE}; the lamp flickered"):
+        session.append("onset", {**state, **pass_, "method": "level", "note": note})
     main(["report", str(place)])
     return session
 
@@ -98,6 +105,12 @@ def test_the_page_needs_nothing_else(page: Page) -> None:
 def test_what_people_typed_is_shown_and_does_nothing(page: Page) -> None:
     assert NASTY in page.text
     assert ("img", "x") not in [(tag, attributes.get("src")) for tag, attributes in page.tags]
+
+
+def test_notes_are_what_somebody_had_to_say(page: Page, reported: Session) -> None:
+    assert "the lamp flickered" in page.text
+    assert "corrected by" not in page.text
+    assert sum(PACE in (row["note"] or "") for row in reported.rows("onset")) == 2
 
 
 def test_side_checks_are_there_and_what_was_not_read_is_said(page: Page) -> None:
