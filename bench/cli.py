@@ -62,6 +62,10 @@ def cli() -> None:
 
 
 def _fail(message: str, code: int) -> NoReturn:
+    if sys.stderr is not None and sys.stderr.isatty():
+        from bench.wrapping import wrapped
+
+        message = "\n".join(wrapped(line, "") for line in message.splitlines())
     click.echo(message, err=True)
     sys.exit(code)
 

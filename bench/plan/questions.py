@@ -22,7 +22,7 @@ Value = TypeVar("Value")
 # A variable capacitor turns half a turn; a tickler that turns has all its coupling within a quarter.
 _TRAVEL = {"throttle": "180", "swing": "90"}
 _CONTROLS = {
-    "divider": "a potentiometer across the tickler, its wiper to the feedback capacitor",
+    "divider": "a potentiometer across the tickler, wiper to the feedback capacitor",
     "shunt": "a variable resistance in series with the tickler",
     "throttle": "a variable (throttle) capacitor",
     "supply": "a potentiometer that sets the plate or screen voltage",
