@@ -3,8 +3,9 @@
     python tests/benchmarks/cold_start.py [READINGS] [SETS]
 
 A tank behind a loop, by the definitions of Q and coupling (one circle), a metre of cable, noise of 1e-3 in each quadrature;
-sweeps with even steps of at most 101 points, and beside them free lists of at most 101 frequencies. Cold: Q 30 to 300, coupling 0.05 to 0.5, anywhere in a band of 3 to 1. Later: whole sets
-of two coils measured by the runner, plates between straight-line frequency and straight-line capacity, dials set by hand.
+sweeps with even steps of at most 101 points, and beside them free lists of at most 101 frequencies. Cold: Q 30 to 300,
+coupling 0.05 to 0.5, anywhere in a band of 3 to 1. Later: whole sets of two coils measured by the runner, dials set by hand;
+plates between straight-line frequency and straight-line capacity, or cut for one of the trade's laws with a bowed rotor.
 """
 
 from __future__ import annotations
@@ -22,10 +23,12 @@ import numpy as np
 
 from bench.measuring.bench import Bench
 from bench.measuring.operator import Setup, Turn
+from bench.measuring.prediction import DialLaw, Expected
 from bench.measuring.progress import Reporter
 from bench.measuring.runner import Runner
 from bench.measuring.wanted import still_wanted
 from bench.physics.resonance import fit_sweep
+from bench.physics.resonance_result import FEWEST_SURE
 from bench.readings.resonance_run import measure_resonance
 from bench.session.folder import Session
 from drivers.roles import AnalyzerLimits, Complexes, Floats, Sweep
@@ -209,8 +212,9 @@ dials = [0, 20, 40, 60, 80, 100]
 class Set(Tank):
     """A set of two coils with obedient hands; what the plan says of it is a few percent off."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, trade: bool = False) -> None:
         random = np.random.default_rng(seed)
+        self.trade = trade
         super().__init__(1e6, 100.0, 0.1, random)
         self.mix, self.ends = random.uniform(0, 1), (150e-12, 15e-12) * (1 + random.uniform(-0.05, 0.05, 2))
         self.l_h = {"P": 30e-6 * random.uniform(0.95, 1.05), "R": 8e-6 * random.uniform(0.95, 1.05)}
@@ -218,12 +222,21 @@ class Set(Tank):
         self.q0 = {name: math.exp(random.uniform(math.log(30), math.log(300))) for name in "PR"}
         self.beta0 = {name: math.exp(random.uniform(math.log(0.05), math.log(0.5))) for name in "PR"}
         self.slope = {name: random.uniform(-0.1, 0.3) for name in "PR"}
+        self.power, self.cut_for = random.choice([1.0, 0.5, -0.5]), random.uniform(0, 25e-12)
+        self.bow, self.phase = random.uniform(0, 0.015), random.uniform(0, 2 * math.pi)
         self.coil, self.taken = "P", dict[tuple[str, float], list[int]]()
         self.fewest: dict[tuple[str, float], float] = {}
+        self.stood: dict[tuple[str, float], tuple[float, float, float]] = {}
         self.by_level = False
 
     def tuned(self, coil: str, dial: float) -> float:
         share, (most, least) = dial / 100, self.ends
+        if self.trade:
+            p, s = self.power, self.cut_for
+            plain = ((most + s) ** p + share * ((least + s) ** p - (most + s) ** p)) ** (1 / p) - s
+            wave, held = math.sin(math.pi * share + self.phase), math.sin(self.phase) * (1 - 2 * share)
+            c = plain * (1 + self.bow * (wave - held)) + self.stray_f[coil]
+            return float(1 / (2 * math.pi * math.sqrt(self.l_h[coil] * c)))
         capacity_like = most + share * (least - most)
         frequency_like = (most**-0.5 + share * (least**-0.5 - most**-0.5)) ** -2
         c = self.mix * capacity_like + (1 - self.mix) * frequency_like + self.stray_f[coil]
@@ -253,6 +266,7 @@ class Set(Tank):
         self.q = self.q0[self.coil] * relative ** self.slope[self.coil]
         self.beta = min(self.beta0[self.coil] * relative ** (1 + self.slope[self.coil]), 0.8)
         self.sweeps = self.taken[self.coil, dial] = []
+        self.stood[self.coil, dial] = (self.f0_hz, self.q, self.beta)
         size = 2 * self.beta / (1 + self.beta)
         # Loaded Q to the goal takes at least (k sigma / (b u))^2 points, k = 4 with the best places (bound of Cramer and Rao).
         self.fewest[self.coil, dial] = (4.0 * NOISE / (size * GOAL)) ** 2
@@ -279,12 +293,39 @@ class Silent(Reporter):
         return None
 
 
-def later(sets: int, way: str) -> None:
+def bound(f_hz: Floats, f0_hz: float, q: float, beta: float) -> float:
+    """No fit of points at `f_hz` states ln Q closer than this (bound of Cramer and Rao): a, b, f0 and Q unknown, one circle."""
+
+    def circle(x: Floats) -> Floats:
+        d = math.hypot(x[2], x[3]) / math.hypot(x[0], x[1])
+        s = x[0] + 1j * x[1] + (x[2] + 1j * x[3]) / (1 + 1j * math.exp(x[5]) * (2 - d) * (f_hz / x[4] - 1))
+        return np.concatenate([s.real, s.imag])
+
+    x = np.array([-1.0, 0.0, 2 * beta / (1 + beta), 0.0, f0_hz, math.log(q)])
+    steps = np.diag([1e-6, 1e-6, 1e-6, 1e-6, 1e-6 * f0_hz / q, 1e-6])
+    slopes = np.array([(circle(x + step) - circle(x - step)) / (2 * step.sum()) for step in steps])
+    # In units of about one, or the inverse of the matrix would drown in rounding.
+    slopes[4] *= f0_hz / q
+    return float(NOISE * math.sqrt(np.linalg.inv(slopes @ slopes.T)[5, 5]))
+
+
+def could_do(foretold: Expected, stood: tuple[float, float, float]) -> bool:
+    """Whether an even sweep of `MOST` points that reaches two uncertainties each side of the foretold place can do it: enough
+    points on the dip, and by the bound the goal, were the dip in its middle."""
+    f0_hz, q, beta = stood
+    width = (1 + beta) / q
+    half = max(2 * foretold.f0_u_hz / foretold.f0_hz, 1.5 * width)
+    on_it = 3 * width / (2 * half / (MOST - 1))
+    f_hz = f0_hz * np.linspace(1 - half, 1 + half, MOST)
+    return on_it >= FEWEST_SURE and bound(f_hz, f0_hz, q, beta) <= GOAL
+
+
+def later(sets: int, way: str, trade: bool = False) -> None:
     counts: dict[tuple[str, float], list[list[int]]] = {}
-    possible: dict[tuple[str, float], list[bool]] = {}
+    possible: dict[tuple[str, float], list[tuple[bool, bool]]] = {}
     errors: list[float] = []
     for seed in range(sets):
-        world = Set(seed)
+        world = Set(seed, trade)
         world.limits = WAYS[way]
         with tempfile.TemporaryDirectory() as folder:
             plan = PLAN + COIL.format(name="P", l_uh=30) + COIL.format(name="R", l_uh=8)
@@ -293,18 +334,23 @@ def later(sets: int, way: str) -> None:
             with session.lock():
                 wanted = still_wanted(session, [], [], cold=False)
                 Runner(Bench(session, hands, hands, Silent(0))).run(wanted)
-            for row in session.rows("resonance"):
-                q = (
-                    world.q0[row["coil"]]
-                    * (world.tuned(row["coil"], row["dial"]) / world.tuned(row["coil"], 50.0))
-                    ** world.slope[row["coil"]]
-                )
+            rows = session.rows("resonance")
+            for i, row in enumerate(rows):
+                place = row["coil"], row["dial"]
+                f0_hz, q, beta = world.stood[place]
                 errors.append(row["q"] / q - 1)
-        for place, sweeps in world.taken.items():
-            counts.setdefault(place, []).append(sweeps)
-            possible.setdefault(place, []).append(world.fewest[place] <= MOST)
+                foretold = DialLaw(session.plan, rows[:i]).expected(*place)
+                counts.setdefault(place, []).append(world.taken[place])
+                possible.setdefault(place, []).append(
+                    (world.fewest[place] <= MOST, could_do(foretold, (f0_hz, q, beta)))
+                )
+    plates = (
+        "the trade's laws, bowed rotors"
+        if trade
+        else "between straight-line frequency and straight-line capacity"
+    )
     print(
-        f"Later settings of the dial, {way}: {sets} sets of two coils measured one after the other by the runner"
+        f"Later settings of the dial, {way}: {sets} sets of two coils measured one after the other by the runner; plates: {plates}"
     )
     print(f"  {'coil':>8}{'dial':>6}{'sweeps, median':>16}{'one sweep':>11}{'points: median':>16}{'95th':>6}")
     for (coil, dial), taken in counts.items():
@@ -318,13 +364,18 @@ def later(sets: int, way: str) -> None:
         ("second coil, from its second setting on", [("R", d) for d in DIALS[1:]]),
     ):
         taken = [one for place in places for one in counts.get(place, [])]
-        could = np.array([one for place in places for one in possible.get(place, [])])
+        noise, reach = np.array([one for place in places for one in possible.get(place, [])]).T
         good = np.array([len(one) == 1 and sum(one) <= MOST for one in taken])
         print(f"  {name}: one sweep of at most {MOST} points in {good.mean():.1%} (to reach: always)")
-        print(f"    points, mean {np.mean([sum(one) for one in taken]):.1f}")
         print(
-            f"    the noise allows it at all, dip known beforehand, in {could.mean():.1%}; of these it was so in "
-            f"{good[could].mean():.1%}; more than two sweeps in {np.mean([len(one) > 2 for one in taken]):.1%}"
+            f"    points, mean {np.mean([sum(one) for one in taken]):.1f}; more than two sweeps in "
+            f"{np.mean([len(one) > 2 for one in taken]):.1%}"
+        )
+        print(f"    the noise allows it at all, dip known beforehand, in {noise.mean():.1%}")
+        print(
+            f"    an even sweep of {MOST} points that reaches 2 u each side of where the earlier readings and the plan put the "
+            f"dip can do it in {reach.mean():.1%}; of these it was so in {good[reach].mean():.1%}, of the others in "
+            f"{good[~reach].mean() if (~reach).any() else 1:.1%}"
         )
     print(f"  readings: {len(errors)} of {12 * sets}, worst error of Q {100 * max(map(abs, errors)):.2f} %")
 
@@ -333,5 +384,7 @@ if __name__ == "__main__":
     number = [int(text) for text in sys.argv[1:]]
     cold(number[0] if number else 300)
     on_a_wire(6)
+    sets = number[1] if len(number) > 1 else 40
     for way in WAYS:
-        later(number[1] if len(number) > 1 else 40, way)
+        later(sets, way)
+    later(sets, "even steps", trade=True)

@@ -9,7 +9,9 @@ fit states, since a rectangular one would always be inside. The hand sets the di
 divisions of error (at the dial's ends it cannot go beyond the stop, or is held by it), the analyzer reads with 2 to 100
 parts per million; every second set has readings at both ends and the middle with a capacitor added. Two coils are read at
 six dials or eleven, the third at three: its curve is a prediction. Actual over claimed: root mean square of error over u;
-it should be 1. Last, how far L is off by added capacitor once that capacitor's own error is taken out.
+it should be 1. Then, how far L is off by added capacitor once that capacitor's own error is taken out. Last, of every
+tenth set, the forecast of each reading from the ones before it and from windings that are off by 5 % (normal), two coils in
+turn: what the prediction of a next sweep rests on.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ import numpy as np
 
 from bench.physics import dial
 from bench.physics.dial import Ends, Reading, fit_dial
+from bench.physics.dial_forecast import DialForecast
 from bench.virtual.scenario import TuningLaw
 
 PLAN_F = (160e-12, 12e-12)
@@ -106,6 +109,37 @@ def measure(seed, sums):
     return fit
 
 
+def foretold(sets):
+    """Each reading without added capacitor from those before it: off over claimed, and claimed, by place in the order."""
+    z, u = defaultdict(list), defaultdict(list)
+    for seed in range(sets):
+        kind, _, _, readings, coils, _, _ = one_set(seed)
+        rng = np.random.default_rng(10_000 + seed)
+        windings = {name: (l_h * (1 + 0.05 * rng.normal()), 0.05 * l_h) for name, (l_h, _) in coils.items()}
+        plain = [r for r in readings if not r.added_c_f and r.coil != "C"]
+        places = defaultdict(int)
+        for i, r in enumerate(plain):
+            told = DialForecast(plain[:i], Ends((0.0, 100.0), PLAN_F), windings).foretell(r.coil, r.dial)
+            places[r.coil] += 1
+            where = "first" if r.coil == "A" else "second"
+            number = min(places[r.coil], 5)
+            for group in ("all", kind):
+                z[where, number, group].append(np.log(r.f0_hz / told.f0_hz) * told.f0_hz / told.f0_u_hz)
+            u[where, number].append(told.f0_u_hz / told.f0_hz)
+    print(
+        f"{sets} sets; a reading foretold from those before it: inside ±2u, actual over claimed, median u, percent"
+    )
+    print(f"{'coil, reading':<20}{'all':>16}{'wave':>16}{'bow':>16}{'u':>8}")
+    for (where, number), claimed in u.items():
+        row = f"{where + ', ' + str(number) + ('' if number < 5 else ' on'):<20}"
+        for group in ("all", "wave", "bow"):
+            off = np.array(z[where, number, group])
+            row += f"{100 * np.mean(np.abs(off) < 2):>9.1f} {np.sqrt(np.mean(off**2)):>6.2f}"
+        print(row + f"{100 * np.median(claimed):>8.2f}")
+    every = np.concatenate([z[where, number, "all"] for where, number in u])
+    print(f"{'all':<20}{100 * np.mean(np.abs(every) < 2):>9.1f} {np.sqrt(np.mean(every**2)):>6.2f}")
+
+
 def main() -> None:
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     sums = defaultdict(list)
@@ -129,6 +163,7 @@ def main() -> None:
     print(
         f"L by added capacitor: off by {np.median(off):.2f} % (median), {inside:.0f} of 100 coils within 0.5 %"
     )
+    foretold(max(1, sets // 10))
 
 
 if __name__ == "__main__":
