@@ -41,7 +41,9 @@ Floats = NDArray[np.float64]
 # Legendre coefficients 1 to 3 of ln(-dC/d(dial)) over the dial from most to least capacitance, and how unlike plates are.
 # With 10 to 25 times as much C at one end as at the other: straight-line capacity 0, 0, 0; wavelength -0.4 to -0.7, -0.1 to
 # -0.2, 0; frequency -1.3 to -2.2, 0.2 to 0.6, -0.05 to -0.2 (worked out from the laws, see the test).
-LAW, LAW_U = (-0.8, 0.05, -0.05), (0.7, 0.35, 0.15)
+LAW, LAW_U = (-0.8, 0.05, -0.05), (0.7, 0.3, 0.12)
+# Where the parameters of the ends and those after them begin.
+N, M = len(LAW), len(LAW) + 2
 # Nodes in units of `LAW_U`, into which the prior is broken along its first two directions.
 NODES = ((-1.6, -0.8, 0.0, 0.8, 1.6), (-1.1, 0.0, 1.1))
 # Width of such a part, in distances of the nodes.
@@ -186,7 +188,7 @@ class DialForecast:
 
     def _coil(self, coil: str) -> int:
         """Where a coil's ln L stands among the parameters."""
-        return 5 + len(self._kinds) + 2 * self._coils.index(coil)
+        return M + len(self._kinds) + 2 * self._coils.index(coil)
 
     def _at(self, places: Sequence[tuple[str, float, float]]) -> _Spots:
         share = share_of(self._ends, np.array([dial for _, dial, _ in places], float))
@@ -201,27 +203,27 @@ class DialForecast:
     def _slopes(self, x: Floats, spots: _Spots) -> tuple[Floats, Floats, Floats]:
         """ln f (k, m), its change over the whole dial (k, m), and its Jacobian by the parameters (k, m, n)."""
         kinds, rows = len(self._kinds), np.arange(len(spots.share))
-        most, least = np.exp(x[:, 3:4]), np.exp(x[:, 4:5])
-        wrong = np.concatenate([np.zeros((len(x), 1)), x[:, 5 : 5 + kinds]], axis=1)[:, spots.kind]
-        log_l, stray = x[:, 5 + kinds :: 2][:, spots.coil], np.exp(x[:, 6 + kinds :: 2][:, spots.coil])
+        most, least = np.exp(x[:, N : N + 1]), np.exp(x[:, N + 1 : N + 2])
+        wrong = np.concatenate([np.zeros((len(x), 1)), x[:, M : M + kinds]], axis=1)[:, spots.kind]
+        log_l, stray = x[:, M + kinds :: 2][:, spots.coil], np.exp(x[:, M + 1 + kinds :: 2][:, spots.coil])
         added = spots.added_f * (1.0 + wrong)
 
         def total(law: Floats) -> tuple[Floats, Floats, Floats]:
             g, steep = _law(law, spots.share)
             return least + (most - least) * g + stray + added, g, steep
 
-        c, g, steep = total(x[:, :3])
+        c, g, steep = total(x[:, :N])
         jacobian = np.zeros((*c.shape, x.shape[1]))
-        for i in range(3):
-            moved = x[:, :3].copy()
+        for i in range(N):
+            moved = x[:, :N].copy()
             moved[:, i] += 1e-4
             jacobian[:, :, i] = -0.5 * (total(moved)[0] - c) / (1e-4 * c)
-        jacobian[:, :, 3] = -0.5 * most * g / c
-        jacobian[:, :, 4] = -0.5 * least * (1.0 - g) / c
+        jacobian[:, :, N] = -0.5 * most * g / c
+        jacobian[:, :, N + 1] = -0.5 * least * (1.0 - g) / c
         with_one = np.flatnonzero(spots.kind)
-        jacobian[:, with_one, 4 + spots.kind[with_one]] = -0.5 * (spots.added_f / c)[:, with_one]
-        jacobian[:, rows, 5 + kinds + 2 * spots.coil] = -0.5
-        jacobian[:, rows, 6 + kinds + 2 * spots.coil] = -0.5 * stray / c
+        jacobian[:, with_one, M - 1 + spots.kind[with_one]] = -0.5 * (spots.added_f / c)[:, with_one]
+        jacobian[:, rows, M + kinds + 2 * spots.coil] = -0.5
+        jacobian[:, rows, M + 1 + kinds + 2 * spots.coil] = -0.5 * stray / c
         model = -0.5 * (log_l + np.log(c)) - math.log(2 * math.pi)
         return model, 0.5 * (most - least) * steep / c, jacobian
 
@@ -230,8 +232,8 @@ class DialForecast:
         spots, x = self._spots, prior.mean.copy()
         departs = _departure(spots.share, spots.share)
         longest = np.full(x.shape[1], 0.1)
-        longest[: len(LONGEST_STEP)] = LONGEST_STEP
-        longest[6 + len(self._kinds) :: 2] = 0.5
+        longest[:M] = LONGEST_STEP
+        longest[M + 1 + len(self._kinds) :: 2] = 0.5
         diagonal = np.arange(x.shape[1])
 
         def linear() -> _Linear:
@@ -287,9 +289,9 @@ class DialForecast:
 
 
 def _law(law: Floats, share: Floats) -> tuple[Floats, Floats]:
-    """Plates of laws (k, 3) at shares (m,) of the dial: (C - least) / (most - least) (k, m), and how fast it falls."""
+    """Plates of laws (k, N) at shares (m,) of the dial: (C - least) / (most - least) (k, m), and how fast it falls."""
     at = np.linspace(0.0, 1.0, GRID)
-    density = np.exp(law @ legvander(2 * at - 1, 3)[:, 1:].T)
+    density = np.exp(law @ legvander(2 * at - 1, N)[:, 1:].T)
     area = np.cumsum(0.5 * (density[:, 1:] + density[:, :-1]), axis=1)
     fallen = np.concatenate([np.zeros((len(law), 1)), area], axis=1) / area[:, -1:]
     steep = density * (GRID - 1) / area[:, -1:]
@@ -306,19 +308,19 @@ def _departure(a: Floats, b: Floats) -> Floats:
 
 
 def _prior(ends: Ends, winding_l: Mapping[str, tuple[float, float]], kinds: int) -> _Prior:
-    n = 5 + kinds + 2 * len(winding_l)
+    n = M + kinds + 2 * len(winding_l)
     mean, u = np.zeros(n), np.ones(n)
-    mean[:3], u[:3] = LAW, LAW_U
+    mean[:N], u[:N] = LAW, LAW_U
     c = np.maximum(np.sort(ends.c_f)[::-1], ENDS_U_F)
-    mean[3:5], u[3:5] = np.log(c), np.hypot(ENDS_SHARE_U, ENDS_U_F / c)
-    u[5 : 5 + kinds] = ADDED_SHARE_U
+    mean[N:M], u[N:M] = np.log(c), np.hypot(ENDS_SHARE_U, ENDS_U_F / c)
+    u[M : M + kinds] = ADDED_SHARE_U
     l_h = np.array(list(winding_l.values()), float)
-    mean[5 + kinds :: 2], u[5 + kinds :: 2] = np.log(l_h[:, 0]), l_h[:, 1] / l_h[:, 0]
-    mean[6 + kinds :: 2], u[6 + kinds :: 2] = math.log(STRAY_F), STRAY_LOG_U
+    mean[M + kinds :: 2], u[M + kinds :: 2] = np.log(l_h[:, 0]), l_h[:, 1] / l_h[:, 0]
+    mean[M + 1 + kinds :: 2], u[M + 1 + kinds :: 2] = math.log(STRAY_F), STRAY_LOG_U
     parts = []
     for (hand, plan, likely), first, second in itertools.product(WAYS, *NODES):
         here, here_u, weight = mean.copy(), u.copy(), likely
-        here_u[3:] *= plan
+        here_u[N:] *= plan
         for i, node in enumerate((first, second)):
             part_u = PART * (NODES[i][1] - NODES[i][0])
             here[i] += node * u[i]
