@@ -327,7 +327,7 @@ class _Search:
         found = of_changes(self.fit, self.index, change, 1)
         sure = found.inside(self.window)[0]
         chance = f" ({percent(sure)} sure)" if pick.inside else ""
-        effect = f"onset at {self.window.run(pick.angles)}, {place}{chance}"
+        effect = f"onset {self.window.where(pick.angles)}, {place}{chance}"
         return Lever(
             what,
             trial.words + tickler,

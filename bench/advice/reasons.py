@@ -38,6 +38,7 @@ class Case:
     sure_now: float
     sure_best: float
     measured: bool
+    q_read: bool
     again: bool
 
     @property
@@ -62,7 +63,7 @@ def reasons(case: Case, found: Sequence[Lever]) -> list[str]:
     said = [_headline(case, found)]
     whence = "" if case.measured else " by the plan alone (no onset angle was read)"
     said.append(
-        f"Now, with {turns_words(now)}, onset lies at {window.run(case.at_now)}{whence}; the window is "
+        f"Now, with {turns_words(now)}, onset lies {window.where(case.at_now)}{whence}; the window is "
         f"{first} to {last} ({window.low_deg:.0f}° to {window.high_deg:.0f}°)."
     )
     said += _trouble(case)
@@ -73,6 +74,13 @@ def reasons(case: Case, found: Sequence[Lever]) -> list[str]:
             else "the nearest that turns alone come"
         )
         said.append(f"{turns_words(case.chosen).capitalize()}: {window.run(case.at_best)}, {inside}.")
+    if not case.q_read:
+        name = case.fit.model.coils[case.index].name
+        said.append(
+            f"The Q of coil {name} was not read; the plan's, or a usual one, stands in its place, and no angle is surer than that. "
+            f"Read it at three dial settings before you wind: `regenbench measure SESSION --coil '{name}' --reading resonance`, "
+            "or `regenbench enter` with --q; then fit again."
+        )
     if case.verdict != "another lever":
         n, sure = (now, case.sure_now) if case.verdict == "keep" else (case.chosen, case.sure_best)
         said.append(f"{turns_words(n).capitalize()}: inside the window with {percent(sure)} confidence.")

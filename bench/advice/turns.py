@@ -106,6 +106,11 @@ class Window:
             return f"{self.words(low)} and later, at some frequencies never"
         return self.words(low) if high - low < 0.5 else f"{self.words(low)} to {self.words(high)}"
 
+    def where(self, angles: Floats) -> str:
+        """The same as it follows "onset lies": at angles, or nowhere."""
+        low, high = float(np.min(angles)), float(np.max(angles))
+        return self.run(angles) if low > self.travel_deg or high <= 0 else f"at {self.run(angles)}"
+
 
 def window_of(plan: Plan) -> Window:
     """The plan's window."""

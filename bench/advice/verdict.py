@@ -119,7 +119,9 @@ def turns_table(fit: CouplingFit, index: int, window: Window, steps: Ladder) -> 
     return TurnsTable(steps, angles, u, window.margin(angles), window.inside(angles), sure)
 
 
-def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bool = True) -> dict[str, Any]:
+def advise(
+    plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bool = True, q_read: bool = True
+) -> dict[str, Any]:
     """Advice on one fitted coil, as `fit.json` has it.
 
     Parameters
@@ -128,6 +130,8 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
         The coil's place in the fit.
     measured
         False where no onset angle was read and gm.M is the plan's.
+    q_read
+        False where no Q was read, and the plan's or the winding's stands in its place.
     """
     window = window_of(plan)
     now = coil.feedback_turns
@@ -163,6 +167,7 @@ def advise(plan: Plan, coil: Coil, fit: CouplingFit, index: int, *, measured: bo
         sure_now=float(table.sure[at_now]),
         sure_best=float(table.sure[at_best]),
         measured=measured,
+        q_read=q_read,
         again=verdict != "another lever" and float(table.sure[table.at(wound)]) < DOUBTFUL,
     )
     told = reasons(case, found)

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from bench.plan.schema import Plan
+    from bench.session.folder import Session
 
 
 @click.command(short_help="Dial law, Q, tickler coupling and advice.")
@@ -42,10 +43,28 @@ def command(session_name: str, as_json: bool, everything: bool) -> None:
     for line in told(fit):
         click.echo(line, err=True)
     if not fit["coils"]:
-        raise ReadingError(
-            f"Session {session.name} has no readings to fit yet. Take some with `regenbench measure {session_name}`, "
-            "or type them in with `regenbench enter`."
+        raise ReadingError(nothing_read(session, session_name, "fit"))
+
+
+def nothing_read(session: Session, name: str, what: str) -> str:
+    """Why there is nothing to fit or report, and what to do."""
+    how = (
+        f"with `regenbench measure {name} --reading resonance --reading onset`, or type them in with "
+        "`regenbench enter`"
+    )
+    kept = sum(len(session.rows(table)) for table in ("resonance", "onset"))
+    if kept:
+        return (
+            f"None of the {kept} resonance and onset readings of session {session.name} can be used to {what}: "
+            f"`regenbench fit {name}` says why. Take others {how}."
         )
+    curves = len(session.rows("curve"))
+    if curves:
+        return (
+            f"Session {session.name} has {curves} curve readings, which tell nothing without a resonance or an onset "
+            f"beside them. Take some {how}."
+        )
+    return f"Session {session.name} has no readings to {what} yet. Take some {how}."
 
 
 def told(fit: dict[str, Any]) -> list[str]:

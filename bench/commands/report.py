@@ -12,6 +12,7 @@ def command(session: str) -> None:
 
     The page needs no network and no other file; the tables it links to lie beside it.
     """
+    from bench.commands.fit import nothing_read
     from bench.errors import ReadingError
     from bench.fit.kept import bring_up_to_date
     from bench.report import as_html, as_pdf
@@ -23,10 +24,7 @@ def command(session: str) -> None:
     bring_up_to_date(opened, lambda text: click.echo(text, err=True))
     fit = opened.read_fit()
     if not fit or not fit["coils"]:
-        raise ReadingError(
-            f"Session {opened.name} has no readings to report yet. Take some with `regenbench measure {session}`, "
-            "or type them in with `regenbench enter`."
-        )
+        raise ReadingError(nothing_read(opened, session, "report"))
     whole = document(opened, fit)
     for name, data in (("report.html", as_html.write(whole)), ("report.pdf", as_pdf.write(whole))):
         disk.write_whole(opened.path / name, data)

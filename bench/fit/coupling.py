@@ -250,7 +250,7 @@ def _told(plan: Plan, one: Gathered, fit: CouplingFit) -> list[str]:
     """How well gm.M is known, what the readings cannot tell from it, and which further reading would."""
     assert one.place is not None
     model, u = fit.model, fit.log_gm_m(one.place)[1]
-    if u > ABSURD_U:
+    if u > ABSURD_U or contradiction(plan, one, fit, None)[0]:
         return []
     causes = CAUSES if one.q_measured else {**CAUSES, "Q readings": NO_Q}
     leading = [(cause, share) for cause, share in fit.shares[one.coil.name].items() if share >= 0.1][:3]
@@ -298,9 +298,18 @@ def contradiction(plan: Plan, one: Gathered, fit: CouplingFit, k: float | None) 
     """Whether gm.M itself tells nothing, and why it or k is not shown; None where all is well."""
     assert one.place is not None
     name, u = one.coil.name, fit.log_gm_m(one.place)[1]
+    mine, off = _off(fit, one.place)
+    # Where nothing starts, nothing moves with the coupling, and the fit stands still at a number that means nothing.
+    fitted = fit.fitted_deg[mine]
+    if len(mine) and bool(((fitted > plan.receiver.control.travel_deg) | (fitted <= 0)).all()):
+        says = "it never starts" if fitted[0] > 0 else "it oscillates already at the end stop"
+        return True, (
+            f"Coil {name}: gm·M, M and k are not shown; {_named(plan, one, fit, int(mine[0]))} cannot be by the plan, where "
+            f"{says} with any coupling near its own. Look over the {'tap' if one.coil.tap is not None else 'tickler'}, the "
+            "control and the feedback parts in plan.toml."
+        )
     if u <= ABSURD_U and (k is None or k < CLOSEST_K):
         return False, None
-    mine, off = _off(fit, one.place)
     if len(mine) > 1 and np.ptp(off) > APART:
         a, b = (_named(plan, one, fit, int(mine[i])) for i in (int(np.argmax(off)), int(np.argmin(off))))
         why = (

@@ -79,7 +79,7 @@ def coil_entry(
             contradicted: dict[str, Any] = _known(entry)
             return contradicted
     try:
-        entry["advice"] = advise(plan, one.coil, fit, one.place, measured=read)
+        entry["advice"] = advise(plan, one.coil, fit, one.place, measured=read, q_read=one.q_measured)
     except PlanError as problem:
         entry["advice"] = nothing(one.coil, f"No advice: {problem}")
     known: dict[str, Any] = _known(entry)

@@ -232,6 +232,7 @@ def serve_sensor(
     faults: Faults | None = None,
     terminal: bool | None = None,
     dial: bool = False,
+    patience_s: float = 1.0,
 ) -> SensorServer:
     """A sensor board fixed to `world`, in a thread of this process, until closed."""
-    return SensorServer(world, bits=bits, faults=faults, terminal=terminal, dial=dial)
+    return SensorServer(world, bits=bits, faults=faults, terminal=terminal, dial=dial, patience_s=patience_s)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from patience import LONG_S
 
 from drivers.errors import LinkLost, Misuse, WireError
 from drivers.fakes import FakeAnalyzer, FakeGenerator, FakeSensor
@@ -192,7 +193,7 @@ def test_impossible_settings_are_misuse(
 
 @contextlib.contextmanager
 def wired_sensor(world: Any, terminal: bool, dial: bool) -> Iterator[Sensor]:
-    with serve_sensor(world, terminal=terminal, dial=dial) as server:
+    with serve_sensor(world, terminal=terminal, dial=dial, patience_s=LONG_S) as server:
         driver = open_instrument("angle", {"driver": "sensor", "port": server.address, "dial": dial})
         yield driver
         driver.close()
@@ -227,7 +228,7 @@ def open_sensor(request: pytest.FixtureRequest) -> OpenSensor:
 def collect(sensor: Sensor, frames: int) -> list[Any]:
     out: list[Any] = []
     while len(out) < frames:
-        got = sensor.read(2.0)
+        got = sensor.read(LONG_S)
         assert got, "the stream has stopped"
         out += got
     return out

@@ -83,6 +83,9 @@ def test_table_speaks_to_the_person_at_the_bench(session, capsys):
     assert max(map(len, out.splitlines())) <= 80
     assert next(line for line in out.splitlines() if line.split()[:1] == ["6"]).endswith("now")
     assert "4 kohm, linear (now)" not in out
+    # No Q was read: the advice itself says so, with what to read.
+    assert "The Q of coil B was not read" in " ".join(out.split())
+    assert "measure SESSION --coil 'B' --reading resonance" in " ".join(out.split())
     assert "Note: Coil B: no Q was read" in err
     assert "Note: Coil C: no readings to fit yet." in err
     assert (session.path / "fit.json").exists()
@@ -119,7 +122,22 @@ def test_withdrawn_readings_and_a_changed_plan(session, capsys):
     code, _, err = run(capsys, session.path)
     assert code == 1
     assert "left out: of another recipe" in err
-    assert "no readings to fit yet" in err.splitlines()[-1]
+    assert "None of the 11 resonance and onset readings" in err.splitlines()[-1]
+    assert "regenbench measure" in err.splitlines()[-1]
+
+
+def test_curve_readings_alone_are_not_called_no_readings(tmp_path, capsys):
+    session = Session.create(tmp_path / "curves", PLAN)
+    row = {"coil": "B", "dial": 20, "valve": "working", "antenna": "no", "f_hz": 3.4e6, "q": 150, "q_u": 2}
+    for angle in (0, 40, 80):
+        session.append("curve", {**row, "angle_deg": angle})
+    for command in ("fit", "report"):
+        with pytest.raises(SystemExit) as stop:
+            main([command, str(session.path)])
+        assert stop.value.code == 1
+        said = capsys.readouterr().err.splitlines()[-1]
+        assert "has 3 curve readings, which tell nothing without a resonance or an onset" in said
+        assert "--reading resonance" in said
 
 
 def test_nothing_to_fit_is_one_plain_line(tmp_path, capsys):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -378,6 +379,26 @@ def test_a_set_that_never_starts_anywhere_still_gets_turns_from_the_plan():
     assert coil["gm_m"]["value_sh"] is None
     assert coil["advice"]["verdict"] == "more turns"
     assert any("plan alone" in reason for reason in coil["advice"]["reasons"])
+
+
+def test_angles_where_the_plans_network_never_starts_give_no_coupling(made):
+    """A coil of a tenth of a tickler turn and no feedback worth the name, with onset angles all the same: they do not go together."""
+    poor = TWO_COILS.replace('kind = "divider"', 'kind = "supply"').replace('resistance = "4 kohm"', "")
+    poor = poor.replace('rp = "16 kohm"', 'rp = "16 kohm"\ntopology = "cathode-tap"').replace(
+        "triode", "pentode"
+    )
+    poor = re.sub(r"tickler = .*", "tap = { turns = 1.5 }", poor)
+    poor = re.sub(r"\[receiver.feedback\].*?(?=\[\[coil)", "", poor, flags=re.S)
+    frames = {name: table.assign(recipe="") for name, table in made.frames.items()}
+    fit = fitted(parse_plan(poor), frames)
+    for coil in fit["coils"]:
+        assert coil["gm_m"]["value_sh"] is None
+        assert (coil["mutual_h"], coil["k"]) == (None, None)
+        assert coil["advice"]["verdict"] is None
+        assert not any("known to 0" in note for note in coil["notes"])
+        assert any(
+            "it never starts with any coupling near its own. Look over the tap" in w for w in coil["warnings"]
+        )
 
 
 def test_repeated_rows_change_nothing_but_the_scatter(made, fit):
