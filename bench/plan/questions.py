@@ -23,7 +23,7 @@ Value = TypeVar("Value")
 _TRAVEL = {"throttle": "180", "swing": "90"}
 _CONTROLS = {
     "divider": "a potentiometer across the tickler, wiper to the feedback capacitor",
-    "shunt": "a variable resistance in series with the tickler",
+    "shunt": "a variable resistance across the tickler",
     "throttle": "a variable (throttle) capacitor",
     "supply": "a potentiometer that sets the plate or screen voltage",
     "swing": "a tickler that turns",
