@@ -45,6 +45,10 @@ def prepare(place: Path) -> None:
     shutil.copytree(ROOT / "sessions" / "example", place / "sessions" / "example")
     # A copy is younger than its fit; the fit of the copy must not look out of date.
     os.utime(place / "sessions" / "example" / "fit.json")
+    corrected = place / "sessions" / "corrected"
+    shutil.copytree(ROOT / "sessions" / "example", corrected)
+    plan = (corrected / "plan.toml").read_text(encoding="utf-8")
+    (corrected / "plan.toml").write_text(plan.replace('gm = "0.9 mS"', 'gm = "1.1 mS"'), encoding="utf-8")
     f_hz = np.linspace(1e6, 20e6, 101)
     cable = skrf.media.DefinedGammaZ0(
         skrf.Frequency.from_f(f_hz, unit="Hz"), z0=50, gamma=2j * np.pi * f_hz / 2e8
