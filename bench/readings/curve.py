@@ -12,8 +12,9 @@ from bench.measuring.operator import Skipped
 from bench.measuring.tuning import tune
 from bench.measuring.wanted import out_of_reach
 from bench.quantities import show
+from bench.readings.curve_look import ReadAngle
 from bench.readings.curve_points import CurveReading
-from bench.readings.curve_run import ReadAngle, measure_curve
+from bench.readings.curve_run import measure_curve
 from bench.readings.turning import resting_angle
 from drivers.roles import Analyzer
 

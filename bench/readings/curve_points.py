@@ -3,16 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
 from bench.physics.onset_curve import CurveOnset, onset_of_curve
 from bench.physics.resonance import Resonance
+from bench.readings.resonance_run import Guess
 from drivers.roles import Sweep
 
+# A step upwards goes this part of the way that is left.
+SHARE_OF_THE_WAY = 0.5
 # By how many standard uncertainties, and by what share, Q must move for the signal to have moved it.
 MOVED_SIGMAS, MOVED_SHARE = 3.0, 0.04
+
+
+class Hands(Protocol):
+    """What this reading asks of the person at the set."""
+
+    def rest_control(self, angle_deg: float) -> None:
+        """Turn the regeneration control to an angle and leave it there."""
+        ...
+
+    def hears_oscillation(self) -> bool:
+        """Whether the set oscillates now, by ear."""
+        ...
+
+    def move_loop(self, looser: bool) -> None:
+        """Move the pick-up loop a little away from the coil, or a little nearer."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +76,28 @@ def onset_of_points(points: Sequence[CurvePoint]) -> CurveOnset | None:
         [p.q for p in points],
         [p.q_u for p in points],
         [p.angle_u_deg for p in points],
+    )
+
+
+def foretold(seen: Sequence[CurvePoint], angle_deg: float) -> Guess | None:
+    """Where the resonance should be at an angle, from the points seen so far."""
+    if not seen:
+        return None
+    near = min(seen, key=lambda p: abs(p.angle_deg - angle_deg))
+    f0, q = near.f0_hz, near.q
+    moved = 0.0
+    if len(seen) > 1:
+        order = sorted(seen, key=lambda p: p.angle_deg)
+        angles, f = np.array([p.angle_deg for p in order]), np.array([p.f0_hz for p in order])
+        if angle_deg > angles[-1] and angles[-1] > angles[-2]:
+            moved = float((f[-1] - f[-2]) / (angles[-1] - angles[-2]) * (angle_deg - angles[-1]))
+            f0, q = float(f[-1]) + moved, q / SHARE_OF_THE_WAY
+        else:
+            f0 = float(np.interp(angle_deg, angles, f))
+            q = float(1.0 / np.interp(angle_deg, angles, [1.0 / p.q for p in order]))
+    loaded = q / (1.0 + (near.resonance.beta or 0.0) * q / near.q)
+    return replace(
+        Guess.after(near.resonance, f0, float(np.hypot(0.3 * f0 / loaded, 0.6 * moved))), q_loaded=loaded
     )
 
 

@@ -198,3 +198,41 @@ def test_without_a_level_to_set_the_loop_tells() -> None:
     # Square law: 6 dB is a quarter of the power, so the weaker signal leaves a third of the change that was seen.
     assert check.left_over == pytest.approx((800.0 / 700.0 - 1.0) / 3.0, rel=0.01)
     assert not SignalCheck(800.0, 8.0, 810.0, 8.0, 6.0, "loop").moved
+
+
+@pytest.mark.parametrize("seed", [5, 20])
+def test_a_control_that_does_all_in_its_last_degrees_is_read(seed: int) -> None:
+    # One step goes from Q 500 to Q 5000, less than a degree before onset: with the loop set there nothing could be read below.
+    bench, true = bench_at(PLAN, seed, "C", 12.2e6)
+    found = read(bench, 12.2e6)
+    assert true is not None
+    assert found.onset is not None
+    assert found.onset_u_deg is not None
+    assert abs(found.onset.angle_deg - true) < max(1.0, 2.0 * found.onset_u_deg)
+    assert found.onset_u_deg < 1.5
+
+
+def test_a_control_that_slips_whenever_it_is_turned_further_is_read_where_it_was_still() -> None:
+    class Slips(Watched):
+        from_deg = slips_to = 1e3
+
+        def rest_control(self, angle_deg: float) -> None:
+            super().rest_control(self.slips_to if angle_deg > self.from_deg else angle_deg)
+
+    hidden = draw(PLAN, 3)
+    standing = tuned_to(hidden, Standing("A", 0.0), 2.5e6)
+    assert standing.tuning_f is not None
+    bench = Slips(hidden)
+    bench.prepare(Setup("A"))
+    bench.set_dial(hidden.tuning.dial_for(standing.tuning_f) or 0.0)
+    bench.prepare(Setup("A", loop=True))
+    true = true_onset(hidden, replace(standing, tuning_f=None, dial=bench.world._standing.dial)).onset_deg
+    assert true is not None
+    bench.from_deg, bench.slips_to = true - 12.0, true + 4.0
+    found = read(bench, 2.5e6)
+    assert bench.sang
+    assert any("backed off" in said for said in found.warnings)
+    # Not with the control fully back, where the last slip has left it.
+    assert found.points[-1].angle_deg > 0.5 * true
+    assert found.points[-1].q > 1.5 * found.points[0].q
+    assert found.onset is None or abs(found.onset.angle_deg - true) < 3.0 * (found.onset_u_deg or 0.0)
