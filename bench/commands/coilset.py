@@ -129,14 +129,14 @@ def _print(found: CoilSet, bench: Bench) -> None:
     from bench.quantities import show
     from bench.wrapping import wrapped
 
-    click.echo("Coil  Turns  Length     Inductance  Tunes                      Overlap    Tickler")
+    click.echo("Coil Turns  Length     Inductance  Tunes                      Overlap    Tickler")
     for index, (coil, overlap) in enumerate(zip(found.coils, _overlaps(found), strict=True)):
         length = f"{coil.length_m * 1e3:.1f} mm{' *' if coil.close_wound else ''}"
         tunes = f"{show(_rounded(coil.f_low_hz, 4), 'frequency')} to {show(_rounded(coil.f_high_hz, 4), 'frequency')}"
         shared = "" if overlap is None else show(_rounded(overlap, 2), "frequency")
         inductance = show(_rounded(coil.l_h, 3), "inductance")
         click.echo(
-            f"{_name(index):<4}  {coil.turns:>5}  {length:<9}  {inductance:<10}  {tunes:<25}  {shared:<9}  {coil.tickler_turns:>7}"
+            f"{_name(index):<4} {coil.turns:>5}  {length:<9}  {inductance:<10}  {tunes:<25}  {shared:<9}  {coil.tickler_turns:>7}"
         )
     star = "; * close-wound" if any(coil.close_wound for coil in found.coils) else ""
     click.echo(

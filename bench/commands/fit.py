@@ -107,7 +107,7 @@ def _coil(plan: Plan, coil: dict[str, Any], everything: bool) -> Iterator[str]:
     for lever in advice["levers"]:
         yield wrapped(f"- {lever['what']} {lever['change']}: {lever['effect']}", "  ", "  ")
     if everything:
-        yield from _turns_table(plan, advice)
+        yield from _turns_table(plan, coil)
     else:
         yield from _turns_by_the_clock(plan, coil)
     yield from _onset_table(plan, coil)
@@ -147,19 +147,43 @@ def _near_turns(advice: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _turns_by_the_clock(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
     """Turns against frequency, each cell the clock position of onset: narrow enough for eighty columns."""
+    control = plan.receiver.control
+    rows = []
+    for row in _near_turns(coil["advice"]):
+        cells = ["never" if a is None else control.clock(a) for a in row["angles_deg"]]
+        us = [u for u in row["angles_u_deg"] if u is not None]
+        rows.append((*cells, ("<1°" if max(us) < 0.5 else f"{max(us):.0f}°") if us else ""))
+    yield from _turns_lines(plan, coil, "on the clock", rows, "±")
+
+
+def _turns_table(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
+    """The same with angles and their uncertainties in full."""
+    rows = []
+    for row in _near_turns(coil["advice"]):
+        pairs = zip(row["angles_deg"], row["angles_u_deg"], strict=True)
+        rows.append(
+            tuple(
+                "never" if a is None else f"{a:.0f}" + ("" if u is None else f"±{max(u, 0.1):.1f}")
+                for a, u in pairs
+            )
+        )
+    yield from _turns_lines(plan, coil, "in degrees", rows)
+
+
+def _turns_lines(
+    plan: Plan, coil: dict[str, Any], how: str, cells: Sequence[tuple[str, ...]], *more: str
+) -> Iterator[str]:
+    """A line for each number of turns near the present and the best; `more`: heads beyond the frequencies."""
     from bench.advice.turns import percent
     from bench.quantities import show
 
-    near, control, advice = _near_turns(coil["advice"]), plan.receiver.control, coil["advice"]
+    near, advice, unit = _near_turns(coil["advice"]), coil["advice"], plan.show.frequency
     if not near:
         return
-    unit = plan.show.frequency
     f = [show(at["f_hz"], "frequency", unit).rsplit(" ", 1)[0] for at in coil["onset"]]
-    yield f"  Onset on the clock for each number of tickler turns, at {unit}:"
-    rows = [("turns", *f, "±", "in the window")]
-    for row in near:
-        cells = ["never" if a is None else control.clock(a) for a in row["angles_deg"]]
-        us = [u for u in row["angles_u_deg"] if u is not None]
+    yield f"  Onset {how} for each number of tickler turns, at {unit}:"
+    rows = [("turns", *f, *more, "in the window")]
+    for row, mine in zip(near, cells, strict=True):
         sure = (
             f"{percent(row['confidence']).replace('more than', '>')} sure"
             if row["confidence"] >= 0.01
@@ -168,32 +192,7 @@ def _turns_by_the_clock(plan: Plan, coil: dict[str, Any]) -> Iterator[str]:
         here = {advice["tickler_turns_now"]: "now"}.get(row["turns"], "")
         best = "best" if row["turns"] == advice["tickler_turns_best"] else ""
         mark = ", ".join(filter(None, ["yes" if row["in_window"] else "no", sure, here, best]))
-        rows.append(
-            (f"{row['turns']:g}", *cells, ("<1°" if max(us) < 0.5 else f"{max(us):.0f}°") if us else "", mark)
-        )
-    yield from _lines(rows)
-
-
-def _turns_table(plan: Plan, advice: dict[str, Any]) -> Iterator[str]:
-    """The same with angles and their uncertainties in full."""
-    from bench.advice.turns import percent
-
-    control, near = plan.receiver.control, _near_turns(advice)
-    if not near:
-        return
-    rows = []
-    for row in near:
-        cells = []
-        for angle, u in zip(row["angles_deg"], row["angles_u_deg"], strict=True):
-            if angle is None:
-                cells.append("never")
-            else:
-                cells.append(
-                    f"{angle:.0f}°{'' if u is None else f' ± {max(u, 0.1):.1f}'} ({control.clock(angle)})"
-                )
-        sure = f"{percent(row['confidence'])} sure" if row["confidence"] >= 0.01 else ""
-        mark = ", ".join(filter(None, ["in the window" if row["in_window"] else "", sure]))
-        rows.append((f"{row['turns']:g} turn{'' if row['turns'] == 1 else 's'}:", *cells, mark))
+        rows.append((f"{row['turns']:g}", *mine, mark))
     yield from _lines(rows)
 
 
@@ -212,7 +211,7 @@ def _smoothness(plan: Plan, rows: list[dict[str, Any]], everything: bool) -> Ite
                 yield f"  that is with {row['turns']:g} turns; for other controls: `fit --all`."
         return
     yield "  Smoothness: share of the tank's loss that one degree cancels at onset;"
-    yield "  other controls with the turns that suit them"
+    yield "  other controls with the turns that suit them, and whether inside the window"
     lines = []
     for row in rows:
         known = [slope for slope in row["slope_per_deg"] if slope is not None]
@@ -226,7 +225,7 @@ def _smoothness(plan: Plan, rows: list[dict[str, Any]], everything: bool) -> Ite
                 f"{row['turns']:g} turn{'' if row['turns'] == 1 else 's'}",
                 steep,
                 run + some,
-                "in the window" if row["in_window"] else "",
+                "inside" if row["in_window"] else "",
             )
         )
     yield from _lines(lines, left=True)

@@ -95,7 +95,9 @@ def test_all_adds_angles_and_other_controls(session, capsys):
     short, full = run(capsys, session.path)[1], run(capsys, session.path, "--all")[1]
     assert "other controls with the turns that suit them" in full
     assert "other controls with the turns that suit them" not in short
-    assert "5 turns:" in next(line for line in full.splitlines() if "±" in line and "5 turns:" in line)
+    of_five = next(line for line in full.splitlines() if line.split()[:1] == ["5"])
+    assert "±" in of_five
+    assert all(len(line) < 80 for line in [*short.splitlines(), *full.splitlines()])
 
 
 def test_json_is_one_document_and_is_what_was_written(session, capsys):
