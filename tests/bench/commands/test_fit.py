@@ -95,7 +95,7 @@ def test_all_adds_angles_and_other_controls(session, capsys):
     short, full = run(capsys, session.path)[1], run(capsys, session.path, "--all")[1]
     assert "other controls with the turns that suit them" in full
     assert "other controls with the turns that suit them" not in short
-    of_five = next(line for line in full.splitlines() if line.split()[:1] == ["5"])
+    of_five = next(line for line in full.splitlines() if line.startswith("      5  "))
     assert "±" in of_five
     assert all(len(line) < 80 for line in [*short.splitlines(), *full.splitlines()])
 
