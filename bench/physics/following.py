@@ -1,4 +1,11 @@
-"""The tank's root followed from the tank alone into the set, and over the control's travel."""
+"""The tank's root followed from the tank alone into the set, and over the control's travel.
+
+A network of several tuned parts has several roots s; which of them is the tank's is told by continuity only: the tank alone
+has one known root, the coupling to the rest of the set is raised from 0 to 1 (`_coupled`), then the control turned from angle 0
+(`_turned`). A whole batch (frequencies, turns) is first solved at every look along the way at once; where a track bends more than
+its neighbours foretell, halves are put between, and what stays in doubt is followed step by step (predictor and corrector, as in
+E. L. Allgower and K. Georg, Numerical Continuation Methods, 1990).
+"""
 
 from __future__ import annotations
 
@@ -115,22 +122,26 @@ def _strays(at: Floats, root: Complexes, scale: Floats) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class Members:
-    """A flat batch, ready to be followed."""
+    """Networks side by side, ready to be followed: circuit values and tanks are arrays of shape (members,), or scalars."""
 
     circuit: Circuit
     tank: Tank
 
     def network(self, angle: Any, **way: Any) -> Network:
+        """The networks with the control at an angle (degrees, one for each member)."""
         return assemble(self.circuit, self.tank.loss_ohm, self.tank.capacitance_f, angle, **way)
 
     def take(self, members: NDArray[np.intp]) -> Members:
+        """Some of them, by place."""
         return Members(net.take(self.circuit, members), net.take_tank(self.tank, members))
 
     @property
     def slope(self) -> Complexes:
+        """dY/ds where a tank alone has its root: Y = sC + G + 1/(sL) has the slope C - 1/(s^2 L), which is 2C there."""
         return 2 * self.tank.capacitance_f.astype(complex)
 
     def solve(self, angle: Floats, guess: Complexes) -> Complexes:
+        """Roots nearest to guesses, (members,); NaN where none was found."""
         found, _, settled = _solve(self.network(angle), guess, self.slope)
         return np.where(settled, found, np.nan + 0j)
 
