@@ -285,7 +285,11 @@ class ConsoleOperator:
     def begin_turn(self, turn: Turn) -> None:
         pace = f"about {turn.speed_deg_s:.0f}° a second"
         mark = "; press the mark switch when you hear it" if turn.listen else ""
-        if turn.starts:
+        if turn.starts and turn.to_deg < self._control.travel_deg:
+            self._say(
+                f"Turn the regeneration steadily UP ({pace}) {place(self._control, turn.to_deg)}, no further, and leave it there."
+            )
+        elif turn.starts:
             begin = run_up(self._control, turn)
             self._say(
                 f"{f'{begin}, turn' if begin else 'Turn'} the regeneration slowly UP ({pace}) until it oscillates{mark}, and on "
@@ -301,7 +305,7 @@ class ConsoleOperator:
         self._enter(f"{loop_words(looser)}. Enter when done ")
 
     def hold_hand(self, position: str | None) -> None:
-        self._enter(f"{hand_words(position)}. Enter with the other hand when so ")
+        self._enter(f"{hand_words(position)}. Enter {'with the other hand ' if position else ''}when so ")
 
     def hears_oscillation(self) -> bool:
         while True:

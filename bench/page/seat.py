@@ -336,7 +336,10 @@ class PageOperator:
     def begin_turn(self, turn: Turn) -> None:
         mark = " Press Mark when you hear it." if turn.listen else ""
         pace = f"About {turn.speed_deg_s:.0f}° a second"
-        if turn.starts:
+        if turn.starts and turn.to_deg < self._control.travel_deg:
+            where = place(self._control, turn.to_deg)
+            now = Now((f"Turn steadily UP {where}",), f"{pace}, no further, and leave it there.", way="up")
+        elif turn.starts:
             begin = run_up(self._control, turn)
             more = f"{begin}, {pace[0].lower()}{pace[1:]}" if begin else pace
             now = Now(("Turn slowly UP",), f"{more}, until it oscillates, and on until told.{mark}", way="up")

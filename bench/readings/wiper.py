@@ -77,7 +77,9 @@ def measure_wiper(
 
     def arrived(samples: list[Sample]) -> bool:
         if samples[-1].t_s - samples[0].t_s > MOST_TURN_S:
-            raise ReadingError("The control was not turned up within a minute. Take this reading again.")
+            raise ReadingError(
+                f"The control did not come to rest at {below_deg:.0f} degrees within a minute: turn it there steadily and let go."
+            )
         recent = stops.angle(np.array([sample.angle for sample in samples[-50:]]))
         there = abs(float(np.median(recent)) - below_deg) < AT_STOP_DEG
         return len(samples) > LEAST_MOVING and there and float(np.ptp(recent)) < 1.0

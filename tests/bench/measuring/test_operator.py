@@ -37,9 +37,15 @@ def test_a_slow_turn_up_begins_near_the_onset_not_at_the_end_stop() -> None:
     person.begin_turn(Turn(True, 100.0, 290.0, 2.0, False))
     person.begin_turn(Turn(True, 0.0, 290.0, 20.0, False))
     person.begin_turn(Turn(False, 100.0, 0.0, 2.0, False))
+    person.begin_turn(Turn(True, 0.0, 100.0, 15.0, False))
     assert said[0].startswith(
         "From 1:30, turn the regeneration slowly UP (about 2° a second) until it oscillates"
     )
     assert said[1].startswith("Turn the regeneration slowly UP")
     assert said[2].startswith("Now slowly BACK")
+    # The wiper is listened to below onset: whoever turns on until it oscillates has spoilt the reading.
+    assert (
+        said[3]
+        == "Turn the regeneration steadily UP (about 15° a second) to 1:30, no further, and leave it there."
+    )
     assert run_up(ANTICLOCKWISE, Turn(False, 100.0, 0.0, 2.0, False)) == ""
