@@ -186,7 +186,7 @@ def run(tmp_path: Path, world: Any, plan: str = PLANNED) -> Session:
     return session
 
 
-def test_after_the_first_coil_one_sweep_of_41_points_is_enough(tmp_path: Path) -> None:
+def test_one_sweep_of_41_points_is_enough_from_the_third_setting_on(tmp_path: Path) -> None:
     world = World()
     session = run(tmp_path, world)
     rows = session.rows("resonance")
@@ -201,8 +201,9 @@ def test_after_the_first_coil_one_sweep_of_41_points_is_enough(tmp_path: Path) -
     later = settings[7:]
     assert [len(one) for one in later] == [1] * 5
     assert max(sum(one) for one in later) <= 41
-    # The first coil feels its way along plates that nobody has measured yet: a second sweep now and then, but no search.
-    assert max(len(one) for one in settings[2:6]) <= 2
+    # The first coil feels its way along plates that nobody has measured yet, and still needs no second from its third on.
+    assert [len(one) for one in settings[2:6]] == [1] * 4
+    assert max(sum(one) for one in settings[2:6]) <= 41
     assert not list(session.path.glob("sweeps/*-search*"))
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bench.errors import ReadingError
+from bench.physics import sweep_design as design
 from bench.physics.resonance import fit_sweep
 from bench.readings.resonance_run import Guess, measure_resonance, merged
 from drivers.roles import AnalyzerLimits, Floats, Sweep
@@ -170,6 +171,43 @@ def test_a_resonance_beside_the_foretold_sweep_is_found_by_its_skirts(off: float
         assert not reading.search
         assert bench.sweeps == (1 if off == 0.5 else 2)
         assert bench.points <= 41 or off != 0.5
+
+
+class Disturbed(Bench):
+    """Something else is heard at one point of the first sweep."""
+
+    def _seen(self, f_hz: Floats) -> Sweep:
+        seen = super()._seen(f_hz)
+        if self.sweeps == 1:
+            at = int(np.argmin(np.abs(f_hz - self.f0_hz))) + 2
+            seen.s11[at] += 0.1 + 0.1j
+        return seen
+
+
+def test_one_sweep_with_a_stray_point_is_not_taken_at_its_word() -> None:
+    for seed in range(3):
+        guess = Guess(5e6, 100.0, 1e4)
+        plain, disturbed = Bench(5e6, 110.0, 0.1, seed=seed), Disturbed(5e6, 110.0, 0.1, seed=seed)
+        measure_resonance(plain, 3e6, 9e6, q_goal=0.01, guess=guess)
+        found = measure_resonance(disturbed, 3e6, 9e6, q_goal=0.01, guess=guess).resonance
+        assert plain.sweeps == 1
+        assert disturbed.sweeps == 2
+        assert found.q is not None
+        assert found.q_u is not None
+        assert abs(found.q - 110.0) < 4 * found.q_u
+
+
+@pytest.mark.parametrize("q_goal", [0.0030, 0.0033, 0.0036])
+def test_how_often_one_sweep_falls_short_is_foretold(q_goal: float) -> None:
+    # The same sweep again and again with other noise: how often the fit states more than the goal.
+    f_hz = np.linspace(4.9e6, 5.1e6, 41)
+    fits = [
+        fit_sweep(f_hz, Bench(5e6, 100.0, 0.15, seed=seed).sweep(4.9e6, 5.1e6, 41).s11) for seed in range(150)
+    ]
+    shares = np.array([found.q_u / found.q for found in fits if found.q and found.q_u])
+    foretold = design.falls_short(np.array([np.median(shares)]), q_goal, 41)[0]
+    assert len(shares) == 150
+    assert abs(np.mean(shares > q_goal) - foretold) < 0.12
 
 
 def test_hopeless_noise_is_no_reading() -> None:
