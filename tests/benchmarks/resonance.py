@@ -5,7 +5,8 @@ scale (all of them where none is named). The Cramér-Rao bound is that of S. M. 
 Processing: Estimation Theory (1993), ch. 3, from a numerical Jacobian. To reach (quality.md): RMSE at most 1.05 times the
 bound and bias under a tenth of it, failures under 0.1 %; coverage of 2 u 93 to 97.5 % and error over claim 0.95 to 1.05;
 Q off by under 0.2 % through a cable; 0.15 ms a fit of 101 points in a batch of 1,000 and 0.4 ms of 401. Times are of the
-processor, since other work may share the machine.
+processor, since other work may share the machine. A ratio of n trials has a standard error of about 1/sqrt(2n), 4 % of 300
+and 0.8 % of 8,000: it stands beside.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ WIDTH_HZ = F0_HZ / Q_LOADED
 FAILED = (
     0.2  # of the bandwidth in f0, or of Q: farther off than this and than ten times the bound is a failure
 )
+REACH = 1.05
 SNRS, SPANS, POINTS = (20, 100, 500, 2000), (2, 3, 5, 10), (101, 401)
 
 
@@ -158,23 +160,43 @@ def pairs_of(found: list[Resonance]) -> Floats:
     return np.array([(r.f0_hz, r.q_loaded) for r in found], dtype=float)
 
 
-def row(name: str, found: Floats, least: Floats, spent: float, worst: list[float]) -> None:
+@dataclass(frozen=True)
+class Ratio:
+    """The larger of a case's two ratios of RMSE to bound, and its standard error."""
+
+    value: float
+    u: float
+
+
+def row(name: str, found: Floats, least: Floats, spent: float, worst: list[Ratio]) -> None:
     off = found - [F0_HZ, Q_LOADED]
     lost = ~np.all(np.abs(off) < np.maximum(10 * least, FAILED * np.array([WIDTH_HZ, Q_LOADED])), axis=1)
     kept = off[~lost] if not lost.all() else np.full((1, 2), np.nan)
     rmse, bias = np.sqrt((kept**2).mean(0)) / least, kept.mean(0) / least
-    worst.append(float(rmse.max()))
+    # By the squares' own scatter; for normal errors it is 1/sqrt(2 trials).
+    u = 0.5 * rmse * (kept**2).std(0) / (kept**2).mean(0) / np.sqrt(len(kept))
+    worst.append(Ratio(float(rmse.max()), float(u[rmse.argmax()])))
     print(
-        f"  {name:32} {rmse[0]:8.3f} {rmse[1]:8.3f} {bias[0]:+8.3f} {bias[1]:+8.3f} {lost.mean():9.2%} "
+        f"  {name:32} {rmse[0]:8.3f} {rmse[1]:8.3f} {u.max():7.3f} {bias[0]:+8.3f} {bias[1]:+8.3f} {lost.mean():9.2%} "
         f"{len(off):7d} {1e3 * spent / len(off):9.3f}",
         flush=True,
+    )
+
+
+def summed_up(worst: list[Ratio]) -> None:
+    """How many cases reach the figure, and how many miss it by more than chance."""
+    most = max(worst, key=lambda one: one.value)
+    sure = sum(one.value - 2 * one.u > REACH for one in worst)
+    print(
+        f"  worst of ours {most.value:.3f} ± {most.u:.3f}; {sum(one.value <= REACH for one in worst)} of {len(worst)} cases at "
+        f"most {REACH}; {sure} above it by more than two standard errors"
     )
 
 
 def heading(text: str) -> None:
     print(f"\n{text}")
     print(
-        f"  {'':32} {'RMSE f0':>8} {'QL':>8} {'bias f0':>8} {'QL':>8} {'failures':>9} {'trials':>7} {'ms a fit':>9}"
+        f"  {'':32} {'RMSE f0':>8} {'QL':>8} {'±':>7} {'bias f0':>8} {'QL':>8} {'failures':>9} {'trials':>7} {'ms a fit':>9}"
     )
 
 
@@ -190,7 +212,7 @@ def bound_table(trials: int) -> None:
     heading(
         f"f0 and loaded Q over the bound of a level background; others with {few} trials a case, circles turned anyhow"
     )
-    worst: list[float] = []
+    worst: list[Ratio] = []
     ratios: dict[int, list[float]] = {n: [] for n in POINTS}
     for points in POINTS:
         for snr in SNRS:
@@ -211,9 +233,7 @@ def bound_table(trials: int) -> None:
                     row(f"    {name}", other, least, taken, [])
                     if way is q_factor_class:
                         ratios[points].append((taken / few) / (spent / trials))
-    print(
-        f"  worst of ours {max(worst):.3f}; {sum(w <= 1.05 for w in worst)} of {len(worst)} cases at most 1.05"
-    )
+    summed_up(worst)
     for points, ratio in ratios.items():
         print(f"  {points} points: scikit-rf's class takes {np.median(ratio):.0f} times as long (median)")
 
@@ -222,7 +242,7 @@ def sloped_table(trials: int) -> None:
     heading(
         "all of S sloping by 0.3 % a width and through up to 1.5 m of cable; bound of a straight background"
     )
-    worst: list[float] = []
+    worst: list[Ratio] = []
     for points in POINTS:
         for snr in SNRS:
             for span in SPANS:
@@ -236,12 +256,12 @@ def sloped_table(trials: int) -> None:
                 least = bound(sloped, np.array([F0_HZ, Q_LOADED, 1, 0, SIZE, 0, 0, 0]), f_hz, noise)
                 found, spent = timed_batch(f_hz, s)
                 row(f"{points} points, SNR {snr}, {span} widths", found, least, spent, worst)
-    print(f"  worst {max(worst):.3f}; {sum(w <= 1.05 for w in worst)} of {len(worst)} cases at most 1.05")
+    summed_up(worst)
 
 
 def level_table(trials: int) -> None:
     heading("level sweeps through a tank by scikit-rf (offset, height, f0, Q unknown) over their own bound")
-    worst: list[float] = []
+    worst: list[Ratio] = []
     for points in POINTS:
         for snr in (50, 200, 1000):
             for span in SPANS[1:]:
@@ -259,7 +279,7 @@ def level_table(trials: int) -> None:
                     spent,
                     worst,
                 )
-    print(f"  worst {max(worst):.3f}; {sum(w <= 1.05 for w in worst)} of {len(worst)} cases at most 1.05")
+    summed_up(worst)
 
 
 # A circuit, solved by hand, whose truth no fit made
