@@ -208,7 +208,7 @@ def timed_batch(f_hz: Floats, s: Complexes) -> tuple[Floats, float]:
 
 def bound_table(trials: int) -> None:
     """fit_sweeps beside the others: errors over the bound, of the trials that did not fail."""
-    few = max(trials // 20, 10)
+    few = min(max(trials // 20, 10), 50)
     heading(
         f"f0 and loaded Q over the bound of a level background; others with {few} trials a case, circles turned anyhow"
     )
