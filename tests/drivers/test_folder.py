@@ -18,6 +18,7 @@ from drivers.errors import LinkLost, Misuse, PortMissing, TimedOut
 from drivers.folder import FolderAnalyzer
 from drivers.registry import open_instrument
 from drivers.roles import Analyzer, Announces
+from drivers.touchstone import sweep_text
 
 SPAN = (3.2e6, 3.8e6)
 
@@ -77,6 +78,17 @@ def test_the_next_file_is_taken_and_no_earlier_one(
     assert told == [
         f"Sweep 3200.0 to 3800.0 kHz with 61 points or more, and save it as Touchstone into {tmp_path}."
     ]
+
+
+def test_a_file_may_have_points_wherever_the_analyzer_put_them(
+    analyzer: FolderAnalyzer, tmp_path: Path, tank: Any
+) -> None:
+    """A list or segments of the analyzer's own: all that counts is that the range is covered by enough points."""
+    f_hz = np.unique(np.concatenate([np.linspace(3.2e6, 3.8e6, 15), np.linspace(3.45e6, 3.55e6, 60)]))
+    later(0.2, lambda: (tmp_path / "list.s1p").write_text(sweep_text(f_hz, tank.reflection(f_hz))))
+    sweep = analyzer.sweep(*SPAN, 61)
+    np.testing.assert_allclose(sweep.f_hz, f_hz, atol=1.0)
+    np.testing.assert_allclose(sweep.s11, tank.reflection(sweep.f_hz), atol=1e-8)
 
 
 def test_a_file_that_is_still_being_written_is_waited_for(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -124,10 +125,16 @@ class Bench:
 
     def sweep(self, start_hz: float, stop_hz: float, points: int) -> Sweep:
         assert points <= self.limits.most_points
-        f_hz = np.linspace(start_hz, stop_hz, points)
+        return self._seen(np.linspace(start_hz, stop_hz, points))
+
+    def sweep_at(self, f_hz: Floats) -> Sweep:
+        assert len(f_hz) <= self.limits.list_points
+        return self._seen(f_hz)
+
+    def _seen(self, f_hz: Floats) -> Sweep:
         end = tank(f_hz) if self.standard is None else Standards().reflections(f_hz)[self.standard]
         s11 = (error_box(f_hz, self.seed) ** one_port(f_hz, end)).s[:, 0, 0]
-        noise = self.random.normal(size=(2, points))
+        noise = self.random.normal(size=(2, len(f_hz)))
         return Sweep(f_hz, s11 + 5e-4 * (noise[0] + 1j * noise[1]))
 
 
@@ -157,8 +164,10 @@ def calibrate(session: Session, bench: Bench, high_hz: float = HIGH_HZ) -> calib
     )  # fmt: skip
 
 
-def test_a_reading_through_a_kept_calibration(tmp_path: Path) -> None:
+@pytest.mark.parametrize("list_points", [0, 101])
+def test_a_reading_through_a_kept_calibration(tmp_path: Path, list_points: int) -> None:
     session, bench = Session.create(tmp_path / "s", PLAN), Bench(5)
+    bench.limits = replace(bench.limits, list_points=list_points)
     kept = calibrate(session, bench)
     said: list[str] = []
     calibrated = Calibrated(session, said.append)
