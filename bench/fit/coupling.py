@@ -19,6 +19,7 @@ from bench.quantities import show
 
 if TYPE_CHECKING:
     from bench.fit import selection
+    from bench.fit.selection import OnsetPoint
     from bench.model import CoilModel
     from bench.physics.qlaw import QLaw
     from bench.physics.regeneration import State
@@ -211,7 +212,7 @@ def _tell_coupling(
             one.warnings.append(
                 f"Coil {name}: onset at {show(float(model.f_hz[i]), 'frequency', unit)} (reading "
                 f"{', '.join(n for n in point.names[:4] if n) or '?'}) was read at {model.angle[i]:.0f}°, "
-                f"{abs(off):.0f}° {'above' if off > 0 else 'below'} what all the others say; left out. Read it again."
+                f"{abs(off):.0f}° {'above' if off > 0 else 'below'} what all the others say; left out. {_next_move(point)}"
             )
         _tell_curve(one, fit)
         one.further = further(fit, one.place, turns=one.coil.feedback_turns if one.coil.tickler else None)
@@ -232,6 +233,16 @@ def _tell_coupling(
         notes.append(
             f"Onset tells gm·M; M and k are that product over the plan's gm, taken as good to {100 * model.priors.gm:.0f} %."
         )
+
+
+def _next_move(point: OnsetPoint) -> str:
+    """What to do about an onset that does not fit: several readings that agree are not at fault."""
+    if len(point.names) < 2:
+        return "Read it again."
+    return (
+        f"Its {len(point.names)} readings agree: if coil and dial were right, the control's taper or another part is not as the plan "
+        "says."
+    )
 
 
 def _tell_curve(one: Gathered, fit: CouplingFit) -> None:

@@ -288,7 +288,7 @@ def coupling(sets: int) -> None:
                     table.add("M", more["mutual_h"], true["mutual_h"], more["mutual_u_h"])
                     table.add("k", more["k"], true["k"], more["k_u"])
             if what.endswith("wrong"):
-                told = [w for one in found.coils for w in one.warnings if "left out. Read it again" in w]
+                told = [w for one in found.coils for w in one.warnings if "all the others say; left out" in w]
                 counts.tried += 1
                 counts.named += any(wrong in w for w in told)
                 counts.alone += len(told) == 1 and wrong in told[0]
