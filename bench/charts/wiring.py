@@ -187,7 +187,7 @@ class _Sketch:
         self.part(self.elm.Potentiometer(), (x, SUPPLY_Y - 1.2), (x, SUPPLY_Y + 1.2))
         self.line(start, (x - 0.72, SUPPLY_Y))
         self.ground((x, SUPPLY_Y - 1.2))
-        self.text((x + 0.2, SUPPLY_Y + 1.5), "supply")
+        self.text((x, SUPPLY_Y + 1.5), "supply", "center")
         self.text((x - 0.5, SUPPLY_Y - 0.7), "regeneration", "right")
 
     def tapped(self) -> None:
@@ -225,8 +225,10 @@ class _Sketch:
             self.text((LOOP_X - 0.3, -0.5), "pick-up loop,", "right")
             self.text((LOOP_X - 0.3, -1.0), "touches nothing", "right")
         if "angle" in named:
-            x, y = self._shaft()
-            self.line((x, y), (x, SENSOR_Y), dashed=True)
+            at, y, side = self._shaft()
+            # Beside the part, never along a lead of it: a shaft is no wire.
+            x = at + 0.75 * side
+            self.line((at + 0.25 * side, y), (x, y), (x, SENSOR_Y), dashed=True)
             words = "sensor board: its own potentiometer\non the same shaft, nothing else in common"
             self.box((x - 4.2, SENSOR_Y), (x + 4.2, SENSOR_Y + 1.5), words)
         level = named.get("level")
@@ -242,15 +244,15 @@ class _Sketch:
                 f"level: the set's audio or detector\nto the {how}",
             )
 
-    def _shaft(self) -> Point:
-        """Where the regeneration control's shaft is."""
+    def _shaft(self) -> tuple[float, float, float]:
+        """Where the regeneration control is, and on which side of it there is room for its shaft (-1 left, 1 right)."""
         if self.plan.receiver.topology == "cathode-tap":
-            return CONTROL_X + 1.0, 3.6
+            return CONTROL_X + 1.0, 3.3, -1.0
         return {
-            "throttle": (FEEDBACK_X, COLD_Y / 2 + 0.5),
-            "supply": (CONTROL_X + 0.4, SUPPLY_Y + 0.5),
-            "swing": (TICKLER_X, WIPER_Y + 0.8),
-        }.get(self.plan.receiver.control.kind, (CONTROL_X, WIPER_Y + 0.5))
+            "throttle": (FEEDBACK_X, COLD_Y / 2, -1.0),
+            "supply": (CONTROL_X + 0.4, SUPPLY_Y, 1.0),
+            "swing": (TICKLER_X, WIPER_Y, 1.0),
+        }.get(self.plan.receiver.control.kind, (CONTROL_X, WIPER_Y, -1.0))
 
     def cautions(self) -> None:
         lines = (

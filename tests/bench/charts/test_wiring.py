@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
@@ -72,3 +73,19 @@ def test_what_is_not_in_the_plan_is_not_drawn() -> None:
         + '[receiver.antenna]\ncoupling_capacitor = "7 pF"\nresistance = "75 ohm"\ncapacitance = "200 pF"\n'
     )
     assert "antenna 7 pF" in drawn(with_antenna)[0]
+
+
+@pytest.mark.parametrize("kind", ["divider", "shunt", "throttle", "supply", "swing", "measured"])
+def test_the_sensor_s_shaft_runs_along_no_wire(kind: str) -> None:
+    """What is joined mechanically only (the cautions) must not look joined to the plate or the supply."""
+    root = ElementTree.fromstring(wiring_svg(parse_plan(plan(kind))))
+    upright: dict[bool, set[float]] = {True: set(), False: set()}
+    for one in root.iter():
+        ends = [tuple(map(float, point)) for point in re.findall(r"([\d.-]+)[, ]([\d.-]+)", one.get("d", ""))]
+        dashed = re.search(r"dasharray:\s*\d", one.get("style", "")) is not None
+        for (x0, y0), (x1, y1) in pairwise(ends):
+            if abs(x0 - x1) < 0.5 and abs(y0 - y1) > 20:
+                upright[dashed].add(round(x0))
+    assert len(upright[True]) == 1
+    assert len(upright[False]) > 3
+    assert all(abs(shaft - wire) > 5 for shaft in upright[True] for wire in upright[False])
