@@ -56,7 +56,10 @@ STRAY_LOG_U = 0.6
 # a plan that is far off.
 WAYS = ((1.0, 1.0, 0.8), (5.0, 1.0, 0.15), (1.0, 3.0, 0.05))
 # So far off, in standard uncertainties and told from all the others, a reading is left out of account.
-FAR = 6.0
+FAR, MOST_FAR = 6.0, 4
+LEAST_F = 1e-14
+# In ln f: so unsure is unsure enough.
+MOST_U = 3.0
 GRID = 401
 ROUNDS = 12
 LONGEST_STEP = (0.5, 0.3, 0.2, 0.1, 0.2)
@@ -154,7 +157,7 @@ class DialForecast:
         self._u = np.hypot(np.array([r.f0_u_hz / r.f0_hz for r in readings], float), FREQUENCY_SHARE_U)
         prior = _prior(ends, winding_l, len(self._kinds))
         self._posterior = self._fitted(prior)
-        for _ in range(max(0, (len(readings) - 2) // 4)):
+        for _ in range(min(max(0, (len(readings) - 2) // 4), MOST_FAR)):
             far = self._far()
             if not far.any():
                 break
@@ -178,7 +181,7 @@ class DialForecast:
             # A capacitor that no reading has told anything about yet.
             part = added_c_f * np.exp(2 * mean + post.x[:, self._coil(coil)]) * 2 * math.pi**2
             variance = variance + (part * ADDED_SHARE_U) ** 2
-        u = np.sqrt(np.maximum(variance, FREQUENCY_SHARE_U**2))
+        u = np.sqrt(np.clip(variance, FREQUENCY_SHARE_U**2, MOST_U**2))
         centre = float(post.weight @ mean)
         spread = math.sqrt(float(post.weight @ (u**2 + (mean - centre) ** 2)))
         f0_hz = math.exp(centre)
@@ -210,7 +213,9 @@ class DialForecast:
 
         def total(law: Floats) -> tuple[Floats, Floats, Floats]:
             g, steep = _law(law, spots.share)
-            return least + (most - least) * g + stray + added, g, steep
+            # Beyond the dial's ends the line goes on, below nothing if it is let.
+            c = np.maximum(least + (most - least) * g + stray + added, LEAST_F)
+            return c, g, steep
 
         c, g, steep = total(x[:, :N])
         jacobian = np.zeros((*c.shape, x.shape[1]))

@@ -174,3 +174,21 @@ def test_a_careless_hand_is_told_by_its_readings() -> None:
     one, other = (foretold(readings, "B", 50.0) for readings in (careful, careless))
     assert other.f0_u_hz > 2 * one.f0_u_hz
     assert abs(math.log(world.f0_hz("B", 50.0) / other.f0_hz)) < 3 * other.f0_u_hz / other.f0_hz
+
+
+def test_whatever_the_rows_say_the_forecast_is_a_number() -> None:
+    # Absurd frequencies and uncertainties, dials beyond their ends, the same setting again and again, plates without a least.
+    random = np.random.default_rng(1)
+    for _ in range(80):
+        least = random.choice([0.0, 5e-12, 100e-12])
+        ends = Ends((0.0, 100.0), tuple(random.permutation([least, 10 ** random.uniform(-10.5, -9.0)])))
+        readings = []
+        for _ in range(random.choice([0, 1, 2, 5, 12])):
+            f0 = 10 ** (random.uniform(5, 7.5) if random.random() < 0.8 else random.uniform(-6, 15))
+            dial = random.choice([0, 20, 50, 100, -5, 130, random.uniform(0, 100)])
+            u = f0 * 10 ** random.uniform(-9, 0)
+            readings.append(Reading(str(random.choice(["A", "B"])), dial, f0, u, random.choice([0.0, 1e-10])))
+        told = DialForecast(readings, ends, WINDINGS).foretell("A", random.uniform(-10, 110))
+        assert np.isfinite([told.f0_hz, told.f0_u_hz, told.slope, *told.places_hz]).all()
+        assert told.f0_u_hz > 0
+        assert (np.diff(told.places_hz) >= 0).all()
