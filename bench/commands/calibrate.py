@@ -190,5 +190,5 @@ def _ask(name: str | None) -> None:
         from bench.measuring.progress import Reporter
 
         Reporter(0).ask(
-            f"At the end of the cable, in the loop's place: {AT_THE_END[name]}. Enter when it is on"
+            f"At the end of the cable, in the loop's place: {AT_THE_END[name]}. Enter when it is on "
         )

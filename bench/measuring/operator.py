@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import BenchError
-from bench.wrapping import wrapped
 
 if TYPE_CHECKING:
     from bench.plan.schema import Control
@@ -242,7 +241,7 @@ class ConsoleOperator:
 
     def caution(self, lines: list[str]) -> None:
         for line in lines:
-            self._say(wrapped(line, "", "  "))
+            self._say(line)
         with suppress(Skipped, Again, Withdrawn, Paused):
             self._line("Enter when you have read this and the bench is safe (q: stop) ")
             return

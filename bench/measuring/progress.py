@@ -56,7 +56,8 @@ class Reporter:
         """Prompt on stderr, one typed line back; the end of input stops the run."""
         from bench.measuring.operator import NobodyThere
 
-        print(f"{wrapped(prompt.rstrip(), '', '  ')} ", end="", file=sys.stderr, flush=True)
+        shown = f"{wrapped(prompt.rstrip(), '', '  ')} " if sys.stderr.isatty() else prompt
+        print(shown, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
             raise NobodyThere(
@@ -222,9 +223,9 @@ class LiveReporter(Reporter):
 
 
 def _fitted(text: str) -> str:
-    """Lines for a terminal; what an indented one runs on to is indented too."""
+    """Lines for a terminal; what an indented one, or one of a list, runs on to is indented too."""
     pairs = [(line.lstrip(), line[: len(line) - len(line.lstrip())]) for line in text.splitlines()]
-    return "\n".join(wrapped(line, indent) for line, indent in pairs)
+    return "\n".join(wrapped(line, indent, "  " if line.startswith("- ") else "") for line, indent in pairs)
 
 
 def reporter(total: int) -> Reporter:
