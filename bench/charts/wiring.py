@@ -26,7 +26,7 @@ def wiring_svg(plan: Plan) -> str:
 
     schemdraw.use("svg")
     drawing: Any = schemdraw.Drawing(show=False)
-    drawing.config(unit=2.0, fontsize=11, font="DejaVu Sans, sans-serif", lw=1.6, bgcolor="white")
+    drawing.config(unit=2.0, fontsize=11, font="DejaVu Sans, sans-serif", lw=1.6, bgcolor="white", margin=0.6)
     sketch = _Sketch(drawing, plan)
     sketch.tank()
     if plan.receiver.topology == "cathode-tap":

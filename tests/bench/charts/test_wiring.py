@@ -7,10 +7,14 @@ from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from bench.charts.wiring import wiring_svg
 from bench.demo import demo_plan
 from bench.plan.schema import parse_plan
+
+FONT = FontProperties(family="DejaVu Sans")
 
 
 def drawn(text: str) -> tuple[str, int]:
@@ -89,3 +93,22 @@ def test_the_sensor_s_shaft_runs_along_no_wire(kind: str) -> None:
     assert len(upright[True]) == 1
     assert len(upright[False]) > 3
     assert all(abs(shaft - wire) > 5 for shaft in upright[True] for wire in upright[False])
+
+
+@pytest.mark.parametrize("kind", ["divider", "shunt", "throttle", "supply", "swing", "measured"])
+def test_no_words_are_cut_off_at_the_edge(kind: str) -> None:
+    """Widths by the font itself; without instruments the control's name stands outermost."""
+    text = plan(kind)
+    root = ElementTree.fromstring(wiring_svg(parse_plan(text[: text.index("[instruments")])))
+    left, _, width, _ = map(float, root.get("viewBox", "").split())
+    for one in root.iter():
+        if not one.tag.endswith("text"):
+            continue
+        size = float(one.get("font-size", "11"))
+        long = max(
+            TextPath((0, 0), t, size=size, prop=FONT).get_extents().width for t in one.itertext() if t.strip()
+        )
+        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[one.get("text-anchor", "start")]
+        x = float(one.get("x", "0")) - share * long
+        assert left <= x, "".join(one.itertext())
+        assert x + long <= left + width, "".join(one.itertext())
