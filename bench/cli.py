@@ -72,9 +72,11 @@ def _fail(message: str, code: int) -> NoReturn:
 
 def main(argv: list[str] | None = None) -> Any:
     """Run one command; every expected error becomes one clear line and its exit code."""
+    from bench import streams
     from bench.errors import BenchError
     from drivers.errors import WireError
 
+    streams.prepare()
     try:
         return cli.main(args=argv, prog_name="regenbench", standalone_mode=False)
     except click.exceptions.Exit as stop:

@@ -25,7 +25,7 @@ def command(session: str, as_json: bool) -> None:
             "faults": report.faults,
             "remarks": report.remarks,
         }
-        click.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        click.echo(json.dumps(facts, indent=2))
     else:
         for line in report.files:
             click.echo(line)

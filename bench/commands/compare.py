@@ -46,7 +46,7 @@ def command(ctx: click.Context, before: str, after: str, as_json: bool, chart: b
     if as_json:
         import json
 
-        click.echo(json.dumps(document(found), indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(document(found), indent=2, allow_nan=False))
     else:
         _print(found)
     if not chart:

@@ -85,7 +85,7 @@ def command(
     wish = Wish(min(band), max(band), (80.0 if share is None else share) / 100) if band else None
     facts = {"session": opened.name, **document(found, fit, named, rows, wish)}
     if as_json:
-        click.echo(json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(facts, indent=2, allow_nan=False))
     else:
         for line in _report(opened.plan, facts):
             click.echo(wrapped(line, "", "  ") if line.startswith("* ") else line)

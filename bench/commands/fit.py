@@ -36,7 +36,7 @@ def command(session_name: str, as_json: bool, everything: bool) -> None:
     session = Session.open(session_name)
     fit = session.write_fit(fit_session(session))
     if as_json:
-        click.echo(json.dumps(fit, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(fit, indent=2, allow_nan=False))
     elif fit["coils"]:
         for line in report(session.plan, fit, everything):
             click.echo(line)

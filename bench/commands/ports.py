@@ -85,7 +85,7 @@ def command(
         import json
         from dataclasses import asdict
 
-        click.echo(json.dumps([asdict(report) for report in reports], indent=2, ensure_ascii=False))
+        click.echo(json.dumps([asdict(report) for report in reports], indent=2))
         return
     if not reports:
         click.echo("No serial port and no USB instrument is connected.")

@@ -46,7 +46,7 @@ def command(files: tuple[str, ...], as_json: bool) -> None:
     if as_json:
         import json
 
-        click.echo(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(entries, indent=2, allow_nan=False))
     if failed:
         raise BenchError(
             failed[0]

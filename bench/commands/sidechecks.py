@@ -43,7 +43,7 @@ def command(session: str, coils: tuple[str, ...], as_json: bool, chart: bool) ->
         import json
 
         document = {"session": opened.name, "checks": [check.document() for check in found]}
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
         _print_all(found, session)
     if chart:

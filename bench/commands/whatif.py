@@ -76,9 +76,7 @@ def command(
         coils = [one for one in coils if any(c.key.startswith(f"coil.{one.name}.") for c in changes)]
     notes = told(plan, then, changes, found.coupling, found.coils)
     if as_json:
-        click.echo(
-            json.dumps(_document(session.name, coils, notes), indent=2, ensure_ascii=False, allow_nan=False)
-        )
+        click.echo(json.dumps(_document(session.name, coils, notes), indent=2, allow_nan=False))
     else:
         for line in _report(then, coils, notes):
             click.echo(line)
