@@ -45,10 +45,11 @@ def command(
             desk = stack.enter_context(served(port=port, closed=closed, open_browser=open_browser))
             seat = stack.enter_context(seated(opened, desk, cold=cold))
         outcome = measure(opened, kinds=kinds, coils=coils, cold=cold, bench=bench, seat=seat)
+    again = session if " " not in session else f'"{session}"'
     if outcome.recorded == 0:
-        click.echo(f"Nothing is lacking in {opened.name}. Next: regenbench fit {session}")
+        click.echo(f"Nothing is lacking in {opened.name}. Next: regenbench fit {again}")
         return
     rest = f"; {outcome.lacking} still lacking" if outcome.lacking else ""
     virtually = " --virtual" if virtual else ""
-    follow = f"regenbench measure {session}{virtually}" if outcome.lacking else f"regenbench fit {session}"
-    click.echo(f"{outcome.recorded} readings recorded in {opened.path}{rest}. Next: {follow}")
+    follow = f"regenbench measure {again}{virtually}" if outcome.lacking else f"regenbench fit {again}"
+    click.echo(f"{outcome.recorded} readings recorded in {opened.path}{rest}.\nNext: {follow}")
