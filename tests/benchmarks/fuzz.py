@@ -215,7 +215,10 @@ def targets(place: Path) -> dict[str, Target]:
             plan, (PlanError,), ("bench/plan/", "bench/quantities.py"), [one.read_bytes() for one in plans]
         ),
         "description": Target(
-            description, (Misuse,), ("drivers/description.py", "drivers/fields.py"), [one.read_bytes() for one in shipped]
+            description,
+            (Misuse,),
+            ("drivers/description.py", "drivers/fields.py"),
+            [one.read_bytes() for one in shipped],
         ),
         "touchstone": Target(
             touchstone, (SweepFileError,), ("drivers/touchstone.py",), [b"\0" + s1p, b"\1" + s2p, b"\2" + ts]
