@@ -52,7 +52,9 @@ class DialLaw:
     """The set's dial law from resonance rows of one state of the set (all coils; withdrawn rows left out)."""
 
     def __init__(self, plan: Plan, rows: Sequence[Row]) -> None:
-        self._rows = [row for row in rows if row["f0_hz"] and row["dial"] is not None]
+        self._rows = [
+            row for row in rows if 0.0 < (row["f0_hz"] or 0.0) < math.inf and row["dial"] is not None
+        ]
         tuning = plan.receiver.tuning
         readings = [
             Reading(
