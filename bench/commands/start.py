@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from bench.plan.schema import Plan
 
 WIRING = "wiring.svg"
 
@@ -33,9 +37,12 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
         raise SessionError(
             f"{folder} is there already. Choose another name, or go on with it: measure, enter, take."
         )
+    source: Path | None = None
     if plan_file is not None:
+        source = Path(plan_file).parent
         text, kind = _sound(Path(plan_file)), "as given"
     elif like is not None:
+        source = Session.open(like).path
         text, kind = _sound(Session.open(like).path / PLAN), f"like {like}"
     elif example:
         text, kind = (
@@ -47,11 +54,24 @@ def command(session: str, plan_file: str | None, like: str | None, example: bool
     made = Session.create(folder if folder.is_absolute() else session, text, like=like)
     again = session if " " not in session else f'"{session}"'
     disk.write_whole(made.path / WIRING, wiring_svg(made.plan))
+    beside = _descriptions(made.plan, source) if source is not None else []
+    for description in beside:
+        disk.write_whole(made.path / description.name, description.read_bytes())
     click.echo(
-        f"Made {made.path}, its plan.toml {kind}, and {WIRING}:\nhow the plan takes the set to be wired."
+        f"Made {made.path}, its plan.toml {kind}, {', '.join([*(d.name for d in beside), ''])}and {WIRING}:\nhow the plan takes the set to be wired."
     )
     click.echo(f"Read {made.path / PLAN} through.\nNext: regenbench predict {again}")
     click.echo("says where each coil should start to oscillate, before anything is wound.")
+
+
+def _descriptions(plan: Plan, source: Path) -> list[Path]:
+    """Instrument descriptions that lie beside the plan they are named in: without them the new session reads nothing."""
+    names = {str(part.model_dump().get("description") or "") for part in plan.instruments.values()}
+    return [
+        source / name
+        for name in sorted(names)
+        if name and Path(name).name == name and (source / name).is_file()
+    ]
 
 
 def _sound(path: Path) -> str:

@@ -112,8 +112,8 @@ class Operator(Protocol):
         ...
 
 
-def changes(last: Setup | None, setup: Setup) -> list[str]:
-    """What the operator has to do to come from one state of the set to another (None: from any)."""
+def changes(last: Setup | None, setup: Setup, unit: str | None = None) -> list[str]:
+    """What the operator has to do to come from one state of the set to another (None: from any); `unit` of capacitances."""
     from bench.quantities import show
 
     wanted: list[str] = []
@@ -131,7 +131,7 @@ def changes(last: Setup | None, setup: Setup) -> list[str]:
             case "loop":
                 wanted.append("pick-up loop at the coil, loosely" if new else "pick-up loop well away")
             case _ if new is not None:
-                wanted.append(f"known capacitor {show(new, 'capacitance')} across the tuning capacitor")
+                wanted.append(f"known capacitor {show(new, 'capacitance', unit)} across the tuning capacitor")
             case _:
                 wanted.append("known capacitor off")
     return wanted
@@ -184,6 +184,8 @@ class ConsoleOperator:
         Is given the operator's words on the reading in hand.
     seen_at : callable
         Whether the control is seen to rest at an angle.
+    unit : str
+        How the plan likes capacitances shown.
     """
 
     def __init__(
@@ -194,6 +196,7 @@ class ConsoleOperator:
         typed: Callable[[], str | None] = lambda: None,
         note: Callable[[str], None] = lambda text: None,
         seen_at: Callable[[float], bool] = lambda angle_deg: False,
+        unit: str | None = None,
     ) -> None:
         self._control = control
         self._ask = ask
@@ -201,6 +204,7 @@ class ConsoleOperator:
         self._typed = typed
         self._note = note
         self._seen_at = seen_at
+        self._unit = unit
         self._setup: Setup | None = None
 
     def _line(self, prompt: str) -> str:
@@ -249,7 +253,7 @@ class ConsoleOperator:
         self.caution([])
 
     def prepare(self, setup: Setup) -> None:
-        wanted = changes(self._setup, setup)
+        wanted = changes(self._setup, setup, self._unit)
         self._setup = None
         if wanted:
             told = "; ".join(wanted)

@@ -81,9 +81,9 @@ def measure(
         elif hands is not None:
             operator = hands
         else:
-            control = session.plan.receiver.control
+            control, unit = session.plan.receiver.control, session.plan.show.capacitance
             person = ConsoleOperator(
-                control, screen.ask, screen.say, screen.typed, screen.note, sight.sees_rest
+                control, screen.ask, screen.say, screen.typed, screen.note, sight.sees_rest, unit
             )
             sight.glance = person.glance
             operator = person

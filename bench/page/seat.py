@@ -259,6 +259,7 @@ class PageOperator:
         self._seat = seat
         self._desk = seat.desk
         self._control = seat.session.plan.receiver.control
+        self._unit = seat.session.plan.show.capacitance
         self._hands = hands
         self._say = say
         self._setup: Setup | None = None
@@ -291,7 +292,7 @@ class PageOperator:
         self._ask(Now(tuple(lines), kind="caution", choices=(read,)))
 
     def prepare(self, setup: Setup) -> None:
-        wanted = changes(self._setup, setup)
+        wanted = changes(self._setup, setup, self._unit)
         self._setup = None
         if wanted:
             lines = tuple(f"{line[0].upper()}{line[1:]}" for line in wanted)

@@ -41,6 +41,21 @@ def test_start_like_an_older_session(run: Run) -> None:
     assert (first["event"], first["like"]) == ("start", "before")
 
 
+def test_an_instruments_description_goes_with_the_plan(run: Run) -> None:
+    """A description lies next to its plan; the session to be compared with must find it too."""
+    analyzer = '[instruments.analyzer]\ndriver = "lines-analyzer"\nport = "COM7"\ndescription = "mine.toml"\n'
+    text = EXAMPLE.read_text(encoding="utf-8")
+    Path("set").mkdir()
+    Path("set/plan.toml").write_text(text[: text.index("[instruments")] + analyzer, encoding="utf-8")
+    Path("set/mine.toml").write_text('name = "Mine"\n', encoding="utf-8")
+    code, out, err = run("start", "before", "--plan", "set/plan.toml")
+    assert (code, err) == (0, "")
+    assert "plan.toml as given, mine.toml, and wiring.svg" in out
+    assert run("start", "after", "--like", "before")[0] == 0
+    assert Path("sessions/after/mine.toml").read_text(encoding="utf-8") == 'name = "Mine"\n'
+    assert run("check", "after")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [

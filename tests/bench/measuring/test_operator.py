@@ -30,6 +30,15 @@ def test_words_that_are_no_answer_are_not_taken_for_done(ask: Callable[[ConsoleO
     assert next(typed, None) is None
 
 
+def test_a_known_capacitor_is_asked_for_as_its_owner_writes_it() -> None:
+    """A plan in mmf is not answered in pF."""
+    with_it = Setup("B", valve=True, antenna=False, loop=True, added_c_f=100e-12)
+    prompts: list[str] = []
+    person = ConsoleOperator(ANTICLOCKWISE, lambda prompt: prompts.append(prompt) or "", print, unit="mmf")
+    person.prepare(with_it)
+    assert "Known capacitor 100 mmf across" in prompts[0] or "known capacitor 100 mmf across" in prompts[0]
+
+
 def test_a_slow_turn_up_begins_near_the_onset_not_at_the_end_stop() -> None:
     """At 2 degrees a second it takes a minute from the stop to mid-travel, twice for each frequency."""
     said: list[str] = []
