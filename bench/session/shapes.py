@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, Required
+from typing import Annotated, Any, Literal, NotRequired, Required
 
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
@@ -58,8 +58,8 @@ class _DialLaw(TypedDict, total=False):
     khz_per_division_u: Numbers
 
 
-class _Onset(TypedDict, total=False):
-    f_hz: Required[Annotated[Finite, Field(gt=0)]]
+class _Onset(TypedDict):
+    f_hz: Annotated[Finite, Field(gt=0)]
     measured_deg: Number
     measured_u_deg: Number
     dropout_deg: Number
@@ -67,7 +67,9 @@ class _Onset(TypedDict, total=False):
     backlash_deg: Number
     fitted_deg: Number
     slope_per_deg: Number
-    never: bool
+    jump_v: NotRequired[Number]
+    jump_u_v: NotRequired[Number]
+    never: NotRequired[bool]
 
 
 class _GmM(TypedDict, total=False):

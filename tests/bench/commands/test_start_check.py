@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import ordinary
 import pytest
 
 from bench.plan.schema import load_plan, parse_plan
@@ -292,6 +293,11 @@ LOGGED = '{"time": "2026-01-31T19:30:00.000Z", "event": "start"}\n'
         ("datapackage.json", "", "datapackage.json is damaged"),
         ("fit.json", '{"coils": 1}', "fit.json is damaged (coils: a list is wanted)"),
         ("fit.json", '{"coils": [{"name": "B", "l_h": NaN}]}', "coils.0.l_h: a finite number is wanted"),
+        (
+            "fit.json",
+            '{"coils": [{"name": "B", "onset": [{"f_hz": 5e6}]}]}',
+            "coils.0.onset.0.measured_deg: is missing",
+        ),
         ("fit.json", '{"coils": [{"name": "B", "advice": {"verdict": "sell"}}]}', "coils.0.advice.verdict"),
         ("datapackage.json", "[]", "datapackage.json is damaged (an object { } is wanted)"),
         ("datapackage.json", '{"resources": []}', "datapackage.json is damaged ($schema: is missing)"),
@@ -414,3 +420,26 @@ def test_a_coil_whose_name_could_leave_the_folder_is_a_fault(
     code, _, err = regenbench("check", str(tmp_path / "s"))
     assert code == 1
     assert "../../x" in err
+
+
+def test_a_session_that_may_only_be_read(tmp_path: Path) -> None:
+    """Whoever only looks is served; whoever would write is told why not and what to do, and nothing has changed."""
+    import shutil
+
+    place = tmp_path / "s"
+    shutil.copytree(Path(__file__).parents[3] / "sessions" / "example", place)
+    (place / "fit.json").unlink()
+    before = {path: path.read_bytes() for path in place.rglob("*") if path.is_file()}
+    place.chmod(0o555)
+    try:
+        for words in (("check",), ("dial",), ("sidechecks",)):
+            code, _, err = ordinary.regenbench(*words, str(place))
+            assert code == 0, err
+        onset = ("--coil", "B", "--at", "4.1MHz", "--direction", "onset", "--clock", "11:20")
+        for first, more in (("fit", ()), ("withdraw", ("r00010",)), ("enter", ("onset", *onset))):
+            code, out, err = ordinary.regenbench(first, str(place), *more)
+            assert (code, out) == (1, "")
+            assert "may not be written. Change its permissions, or copy the session" in err.splitlines()[-1]
+    finally:
+        place.chmod(0o755)
+    assert before == {path: path.read_bytes() for path in place.rglob("*") if path.is_file()}

@@ -172,11 +172,13 @@ def test_unlike_conditions_are_compared_only_by_name(make_session: Make, onset: 
 def test_what_the_fit_foresaw_stands_beside_what_came(
     make_session: Make, plan_of: Callable[..., str], onset: Rows
 ) -> None:
+    unknown = ("measured_deg", "measured_u_deg", "dropout_deg", "dropout_u_deg", "backlash_deg", "fitted_deg")
+    row = dict.fromkeys((*unknown, "slope_per_deg"))
     fit = {
         "coils": [
             {
                 "name": "K",
-                "onset": [{"f_hz": 5e6}, {"f_hz": 7e6}],
+                "onset": [{**row, "f_hz": 5e6}, {**row, "f_hz": 7e6}],
                 "advice": {
                     "predicted": [
                         {"turns": 6, "angles_deg": [100.0, 110.0]},
