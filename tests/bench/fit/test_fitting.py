@@ -15,6 +15,7 @@ import pytest
 from scipy import optimize
 
 from bench.fit.fitting import fit_tables
+from bench.physics import dial
 from bench.physics.coupling import Priors
 from bench.physics.regeneration import onset_angles
 from bench.plan.schema import parse_plan, recipe
@@ -352,7 +353,8 @@ def test_one_coil_few_dials(made, dials):
     rows = rows[(rows["coil"] == "B") & rows["dial"].isin(dials) & rows["added_c_f"].isna()]
     (one,) = fitted(made.plan, {"resonance": rows})["coils"]
     true = made.truth["coils"][1]["l_h"]
-    assert one["l_h"] == pytest.approx(true, rel=0.25)
+    # Few dials leave L to the winding's computed value, good to 5 %: three times that, whatever the fit itself claims.
+    assert one["l_h"] == pytest.approx(true, rel=3 * dial.WINDING_SHARE_U)
     assert abs(one["l_h"] - true) < 3 * one["l_u_h"]
     assert len(one["dial_law"]["f_hz"]) == 101
 
