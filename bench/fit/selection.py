@@ -192,8 +192,8 @@ def of_coil(plan: Plan, rows: pd.DataFrame, coil: str, what: str) -> Kept:
         others = sorted(set(rows.loc[~own, "recipe"]))
         warnings.append(
             f"{_count(int((~own).sum()), what)} left out: of another recipe ({_some(others)}) than the plan's present one "
-            f"({present}): the coil's winding or something under [receiver], gm and rp included, was changed in the plan since. "
-            "Was only the plan wrong, and the set is as it was read? Then `regenbench carry` lets them count."
+            f"({present}): its winding or something under [receiver], gm and rp included, was changed there since. If only the plan "
+            "was wrong, `regenbench carry` lets them count."
         )
         rows = rows[own]
     wanted = "yes" if plan.receiver.antenna is not None else "no"

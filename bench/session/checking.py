@@ -175,8 +175,11 @@ def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[
     present = {coil.name: recipe(plan, coil.name) for coil in plan.coil}
     unknown: dict[str, int] = {}
     unlike: dict[str, int] = {}
-    for coil, row_recipe, mark in zip(content.column("coil"), content.column("recipe"), marks, strict=True):
-        if mark == "true" or not coil:
+    taken_back = {reading for reading, mark in zip(readings, marks, strict=True) if mark == "true"}
+    for reading, coil, row_recipe in zip(
+        readings, content.column("coil"), content.column("recipe"), strict=True
+    ):
+        if reading in taken_back or not coil:
             continue
         if coil not in present:
             unknown[coil] = unknown.get(coil, 0) + 1
@@ -185,7 +188,10 @@ def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[
     for coil, count in unknown.items():
         yield f'{table.file}: {count} rows of a coil "{coil}" that the plan does not have'
     for coil, count in unlike.items():
-        yield f"{table.file}: {count} rows of coil {coil} are of another recipe than the plan's present one"
+        yield (
+            f"{table.file}: {count} rows of coil {coil} are of another recipe than the plan's present one; if only the plan was "
+            "wrong, `regenbench carry` lets them count"
+        )
 
 
 def _raw_faults(content: Content, table: Table, column: str, folder: Path) -> Iterator[str]:
