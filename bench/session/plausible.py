@@ -18,6 +18,9 @@ LIMITS: dict[str, tuple[float, float, str]] = {
     "q": (*Q_SPAN, ""),
     "q_loaded": (*Q_SPAN, ""),
     "added_c_f": (0.0, MOST_ADDED_F, "F"),
+    # A hand detunes a set by thousandths of its frequency; a detector that is overdriven has 100 dB over its noise.
+    "shift_hz": (-1e8, 1e8, "Hz"),
+    "ratio_db": (-200.0, 200.0, "dB"),
 }
 # The end stops give a little, and the sensor's zero may sit a little off them.
 BEYOND_STOP_DEG = 10.0

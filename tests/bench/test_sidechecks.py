@@ -153,3 +153,11 @@ def test_the_command_prints_tables_and_one_json_document(make_session: MakeSessi
     assert document["checks"][1]["missing"]
     wrong = runner.invoke(cli, ["sidechecks", str(session.path), "--coil", "Z"])
     assert wrong.exit_code != 0
+
+
+def test_numbers_that_no_reading_can_have_do_not_count(make_session: MakeSession) -> None:
+    impossible = ("wiper", {"rest_v": 1.0, "moving_v": 2.0, "ratio_db": 1e300, "speed_deg_s": 5.0})
+    session = make_session("odd", [hand("panel", 1e300), hand("p" * 500, -30.0), impossible])
+    rows = check(session, "body").rows
+    assert [row["position"] for row in rows] == ["p" * 40]
+    assert check(session, "wiper").rows == ()
