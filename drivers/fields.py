@@ -123,5 +123,5 @@ class Fields:
                 near = get_close_matches(str(key), self._known, 1)
                 raise self.wrong(
                     str(key)[:40],
-                    f"is not known here; do you mean {near[0]!r}?" if near else "is not known here",
+                    f"is not known here; do you mean {near[0]!r}" if near else "is not known here",
                 )

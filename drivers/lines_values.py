@@ -63,7 +63,9 @@ def parse_line(line: bytes, reply: Reply, before: int, wanted: int) -> list[floa
     due = min(reply.per_line, wanted - before)
     number = before // reply.per_line + 1
     if len(words) != due:
-        raise ProtocolError(f"line {number} should have {due} values: {quote(line)}.")
+        parted = {" ": "blanks part", "\t": "a tab parts"}.get(reply.separator, f"{reply.separator!r} parts")
+        hint = f" The description says that {parted} them." if due > 1 else ""
+        raise ProtocolError(f"line {number} should have {due} values: {quote(line)}.{hint}")
     out: list[float] = []
     for at, word in enumerate(words, before):
         if reply.columns[at % len(reply.columns)] == "-":

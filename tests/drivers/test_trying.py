@@ -74,6 +74,7 @@ def test_a_wrong_description_is_told_without_a_traceback(
     assert stop.value.code == 1
     last = capsys.readouterr().err.strip().splitlines()[-1]
     assert "line 1 should have 3 values: '100000.0 " in last
+    assert "The description says that ';' parts them." in last
 
 
 def test_try_needs_its_port() -> None:
