@@ -65,6 +65,7 @@ class Bench:
     _thinking: ThreadPoolExecutor | None = field(default=None, init=False)
     level_route: LevelRoute = field(default_factory=LevelRoute, init=False)
     _noted: dict[str, list[str]] = field(default_factory=dict, init=False)
+    _told_of_plan: bool = field(default=False, init=False)
     _stops: Stops | None = field(default=None, init=False)
     _dial_ends: DialEnds | None = field(default=None, init=False)
 
@@ -175,6 +176,17 @@ class Bench:
         alike = [row for row in rows if (row["valve"] or self.valve) == self.valve]
         return sorted(alike or rows, key=lambda row: float(row["dial"]))
 
+    def __post_init__(self) -> None:
+        self.session.plan_has_changed()
+
+    def _tell_of_a_changed_plan(self) -> None:
+        if not self._told_of_plan and self.session.plan_has_changed():
+            self._told_of_plan = True
+            self.reporter.say(
+                "plan.toml was changed meanwhile. This run goes on with the plan that it began with, and its readings count for "
+                "that one: if the set was changed too, stop and run the same command again."
+            )
+
     def record(
         self,
         item: Wanted,
@@ -203,6 +215,7 @@ class Bench:
         """
         from bench.readings.resonance_run import merged
 
+        self._tell_of_a_changed_plan()
         name = self.session.next_reading()
         words = self._words_for(item)
         cells = {**cells, "note": "; ".join(filter(None, [cells.get("note"), *words]))}

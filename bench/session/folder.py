@@ -63,6 +63,15 @@ class Session:
 
     def __post_init__(self) -> None:
         self._tables = TableStore(self.path)
+        self._plan_bytes: bytes | None = None
+
+    def plan_has_changed(self) -> bool:
+        """Whether the plan's file has another text than when this was first asked; no file counts as none."""
+        with suppress(OSError):
+            found = (self.path / PLAN).read_bytes()
+            self._plan_bytes = self._plan_bytes if self._plan_bytes is not None else found
+            return found != self._plan_bytes
+        return False
 
     # Making and opening
 

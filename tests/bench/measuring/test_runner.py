@@ -165,6 +165,26 @@ def with_resonances(path: Path) -> Session:
     return session
 
 
+def test_a_plan_that_is_changed_meanwhile_is_told_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = Session.create(tmp_path / "edited", PLAN)
+    wanted = still_wanted(session, ["resonance"], [], cold=False)
+    bench = Bench(session, Keyboard([]).operator(), Instruments(session.plan), Reporter(0))
+    first, second, third = wanted
+    with session.lock():
+        bench.record(first, {"f0_hz": 3.9e6, "method": "typed"}, dial=first.dial)
+        assert "plan.toml" not in capsys.readouterr().err
+        (session.path / "plan.toml").write_text(PLAN.replace("turns = 6", "turns = 5"), encoding="utf-8")
+        for item in (second, third):
+            bench.record(item, {"f0_hz": 5.2e6, "method": "typed"}, dial=item.dial)
+    said = " ".join(capsys.readouterr().err.split())
+    assert (
+        said.count("plan.toml was changed meanwhile. This run goes on with the plan that it began with") == 1
+    )
+    assert len({row["recipe"] for row in session.rows("resonance")}) == 1
+
+
 def test_the_last_reading_can_be_withdrawn_and_is_taken_again(tmp_path: Path) -> None:
     session = Session.create(tmp_path / "withdrawn", PLAN)
     answers = ["", "", "", "3.3MHz", "w", "", "", "3.9MHz", "", "", "5.2MHz", "", "", "8.4MHz"]
