@@ -78,8 +78,8 @@ def reasons(case: Case, found: Sequence[Lever]) -> list[str]:
         name = case.fit.model.coils[case.index].name
         said.append(
             f"The Q of coil {name} was not read; the plan's, or a usual one, stands in its place, and no angle is surer than that. "
-            f"Read it at three dial settings before you wind: `regenbench measure SESSION --coil '{name}' --reading resonance`, "
-            "or `regenbench enter` with --q; then fit again."
+            f"Read it at three dial settings before you wind (`measure` with --coil '{name}' --reading resonance, or `enter` with "
+            "--q); then fit again."
         )
     if case.verdict != "another lever":
         n, sure = (now, case.sure_now) if case.verdict == "keep" else (case.chosen, case.sure_best)

@@ -36,7 +36,7 @@ def row(c: CoilPage, page: SetPage) -> list[str]:
         if span
         else "-",
         words.turns(c.grid_turns) if c.grid_turns else "-",
-        words.length(c.wire_m, page.show) if c.wire_m else "-",
+        words.wire(c.wire_m, page.show) if c.wire_m else "-",
         words.turns(c.tickler_turns),
         words.with_u(c.l_h.value, c.l_h.u, 1e-6),
         words.with_u(c.c_stray_f.value, c.c_stray_f.u, 1e-12),

@@ -171,6 +171,20 @@ def length(value: float, show: Show) -> str:
     return f"{text}{FIXED}{show.length}"
 
 
+def wire(diameter_m: float, show: Show) -> str:
+    """A wire's bare thickness: by its gauge where it has exactly that of one, else as a length.
+
+    Thousandths of an inch are gauges of SWG by chance too: that name is left to who counts in mm.
+    """
+    from bench.physics.wire import gauges
+
+    named = gauges(diameter_m)
+    for system in ("AWG",) if show.length == "in" else ("AWG", "SWG"):
+        if system in named:
+            return f"{named[system]}{FIXED}{system}"
+    return length(diameter_m, show)
+
+
 def recipe_lines(coil: Coil, show: Show) -> tuple[tuple[str, str], ...]:
     """The recipe as pairs of part and text."""
 
@@ -178,7 +192,7 @@ def recipe_lines(coil: Coil, show: Show) -> tuple[tuple[str, str], ...]:
     rows: list[tuple[str, str]] = []
     first = [f"{turns(grid.turns)}{FIXED}{turns_word(grid.turns)}"] if grid.turns else []
     if grid.wire:
-        first.append(f"wire {length(grid.wire, show)}")
+        first.append(f"wire {wire(grid.wire, show)}")
     rows.append(("Grid", ", ".join(first) or "winding not described in the plan"))
     second = []
     if grid.form_diameter:
@@ -197,7 +211,7 @@ def recipe_lines(coil: Coil, show: Show) -> tuple[tuple[str, str], ...]:
         return tuple(rows)
     text = [f"{turns(tickler.turns)}{FIXED}{turns_word(tickler.turns)}"]
     if tickler.wire:
-        text.append(f"wire {length(tickler.wire, show)}")
+        text.append(f"wire {wire(tickler.wire, show)}")
     rows.append(("Tickler", ", ".join(text)))
     third = []
     if tickler.gap is not None:

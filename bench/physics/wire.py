@@ -70,6 +70,20 @@ def swg_diameter(number: int) -> float:
     return SWG_INCH[number] * _INCH
 
 
+def gauges(diameter_m: float) -> dict[str, str]:
+    """The gauges of which a wire has exactly the bare diameter (within 1e-9): ``{"AWG": "24"}``, ``{"SWG": "2/0"}``."""
+    tables = {
+        "AWG": {n: awg_diameter(n) for n in range(-3, 57)},
+        "SWG": {n: swg_diameter(n) for n in SWG_INCH},
+    }
+    return {
+        system: str(n) if n >= 0 else f"{1 - n}/0"
+        for system, table in tables.items()
+        for n, thick_m in table.items()
+        if abs(diameter_m / thick_m - 1) < 1e-9
+    }
+
+
 def enamelled_diameter(wire_m: float) -> float:
     """Diameter in metres of a usual enamelled wire with this bare diameter.
 

@@ -8,6 +8,7 @@ import pytest
 
 from bench.charts import words
 from bench.plan.schema import Show, parse_plan
+from bench.quantities import parse_wire
 
 
 def plain(text: str) -> str:
@@ -178,3 +179,20 @@ def test_no_verdict_no_sentence() -> None:
 def test_clock_positions_follow_the_direction_and_the_travel() -> None:
     assert plain(words.angle_range([210.0, 90.0], control("anticlockwise"))) == "2:00 to 10:00"
     assert words.angle_range([150.0, 150.0], control()) == "12:00"
+
+
+@pytest.mark.parametrize(
+    ("written", "unit", "shown"),
+    [
+        ("24AWG", "in", "24\u00a0AWG"),
+        ("24AWG", "mm", "24\u00a0AWG"),
+        ("2/0 AWG", "mm", "2/0\u00a0AWG"),
+        ("28 SWG", "mm", "28\u00a0SWG"),
+        ("0.4 mm", "mm", "0.4\u00a0mm"),
+        ("0.51 mm", "mm", "0.51\u00a0mm"),
+        ("0.02 in", "in", "0.02\u00a0in"),
+    ],
+)
+def test_a_wire_is_called_as_it_was_written(written: str, unit: str, shown: str) -> None:
+    show = Show.model_validate({"length": unit})
+    assert words.wire(parse_wire(written), show) == shown
