@@ -10,7 +10,7 @@ demo: $(VENV)/.installed
 	$(BIN)/regenbench demo
 
 test: $(VENV)/.installed-dev lint types
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist worksteal
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff format --check .

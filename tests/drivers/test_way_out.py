@@ -95,14 +95,17 @@ def test_an_error_while_it_is_on_switches_it_off(kind: Any, where: str, output_w
 
 
 def test_a_generator_that_cannot_be_reached_any_more_is_told(output_world: Any) -> None:
-    with serve_scpi_generator(output_world) as server:
-        generator = ScpiGenerator(server.address, timeout_s=LONG_S)
-        generator.set(3.5e6, -20.0)
-        generator.output(True)
-        server.wire.unplug()
-        with pytest.raises(WireError, match=r"may still be on.*by hand"):
+    def scenario(limit_s: float) -> None:
+        with serve_scpi_generator(output_world) as server:
+            generator = ScpiGenerator(server.address, timeout_s=limit_s)
+            generator.set(3.5e6, -20.0)
+            generator.output(True)
+            server.wire.unplug()
+            with pytest.raises(WireError, match=r"may still be on.*by hand"):
+                generator.close()
             generator.close()
-        generator.close()
+
+    with_longer_limits(scenario, (0.3, 1.0, 5.0))
 
 
 def test_a_generator_that_comes_back_is_switched_off(output_world: Any) -> None:

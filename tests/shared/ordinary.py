@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import functools
+import json
 import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 
 import pytest
 
@@ -26,17 +28,34 @@ def _prefix() -> tuple[str, ...] | None:
     return _BOUND if tried.returncode == 0 else None
 
 
-def regenbench(*words: str) -> tuple[int, str, str]:
-    """Exit code, stdout and stderr of a command in a process of its own; skips where nobody can be bound."""
+_PROGRAM = """
+import contextlib, io, json, sys
+from bench.cli import main
+done = []
+for words in json.load(sys.stdin):
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main(words)
+        except SystemExit as stop:
+            code = stop.code or 0
+    done.append((code, out.getvalue(), err.getvalue()))
+print(json.dumps(done))
+"""
+
+
+def regenbench(*commands: Sequence[str]) -> list[tuple[int, str, str]]:
+    """Exit code, stdout and stderr of commands, one after another in a process of their own; skips where nobody can be bound."""
     prefix = _prefix()
     if prefix is None:
         pytest.skip("the administrator may write anywhere, and cannot be bound here")
     done = subprocess.run(
-        [*prefix, sys.executable, "-c", "from bench.cli import main; main()", *words],
+        [*prefix, sys.executable, "-c", _PROGRAM],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
-        stdin=subprocess.DEVNULL,
+        input=json.dumps(commands),
         capture_output=True,
         encoding="utf-8",
         check=False,
     )
-    return done.returncode, done.stdout, done.stderr
+    assert done.returncode == 0, done.stderr
+    return [(code, out, err) for code, out, err in json.loads(done.stdout)]

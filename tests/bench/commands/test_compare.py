@@ -166,7 +166,7 @@ def test_a_folder_that_takes_no_chart(compare: Run, sessions: tuple[str, str]) -
 def test_an_after_that_may_only_be_read(sessions: tuple[str, str]) -> None:
     Path(sessions[1]).chmod(0o555)
     try:
-        code, out, err = ordinary.regenbench("compare", *sessions)
+        ((code, out, err),) = ordinary.regenbench(("compare", *sessions))
     finally:
         Path(sessions[1]).chmod(0o755)
     assert code == 0

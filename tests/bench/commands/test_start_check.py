@@ -430,16 +430,18 @@ def test_a_session_that_may_only_be_read(tmp_path: Path) -> None:
     shutil.copytree(Path(__file__).parents[3] / "sessions" / "example", place)
     (place / "fit.json").unlink()
     before = {path: path.read_bytes() for path in place.rglob("*") if path.is_file()}
+    onset = ("--coil", "B", "--at", "4.1MHz", "--direction", "onset", "--clock", "11:20")
+    name = str(place)
+    looks = [("check", name), ("dial", name), ("sidechecks", name)]
+    writes = [("fit", name), ("withdraw", name, "r00010"), ("enter", name, "onset", *onset)]
     place.chmod(0o555)
     try:
-        for words in (("check",), ("dial",), ("sidechecks",)):
-            code, _, err = ordinary.regenbench(*words, str(place))
-            assert code == 0, err
-        onset = ("--coil", "B", "--at", "4.1MHz", "--direction", "onset", "--clock", "11:20")
-        for first, more in (("fit", ()), ("withdraw", ("r00010",)), ("enter", ("onset", *onset))):
-            code, out, err = ordinary.regenbench(first, str(place), *more)
-            assert (code, out) == (1, "")
-            assert "may not be written. Change its permissions, or copy the session" in err.splitlines()[-1]
+        done = ordinary.regenbench(*looks, *writes)
     finally:
         place.chmod(0o755)
+    for code, _, err in done[: len(looks)]:
+        assert code == 0, err
+    for code, out, err in done[len(looks) :]:
+        assert (code, out) == (1, "")
+        assert "may not be written. Change its permissions, or copy the session" in err.splitlines()[-1]
     assert before == {path: path.read_bytes() for path in place.rglob("*") if path.is_file()}
