@@ -205,15 +205,10 @@ def _as_fitted(model: Model, x: Floats) -> tuple[Floats, Floats]:
     return model.settable(angle[None], at)[0], slope
 
 
-def _guess(model: Model) -> Floats:
-    gm = float(np.asarray(model.circuit.gm_s))
-    return np.array([np.log(gm * c.mutual_h) for c in model.coils])
-
-
 def _starts(model: Model) -> tuple[Floats, list[list[float]]]:
     """The guess of gm.M for each coil, scaled to its angles over a coarse ladder; and for each coil where else it may be."""
     x = np.zeros(model.size)
-    x[: len(model.coils)] = _guess(model)
+    x[: len(model.coils)] = model.by_windings()
     ladder = np.log(np.geomspace(0.1, 6.0, 22))
     rows = np.repeat(x[None], len(ladder), axis=0)
     rows[:, : len(model.coils)] += ladder[:, None]
@@ -239,7 +234,7 @@ def _solve(model: Model, x: Floats, sigma: Floats, rounds: int = 25) -> Solution
     """Least squares with the angles first, then each Q law's errors, then the shared ones."""
     n = len(model.coils)
     held = np.array([c.mutual_share_u for c in model.coils])
-    guess = _guess(model)
+    guess = model.by_windings()
     priors = np.eye(model.size)
     priors[np.arange(n), np.arange(n)] = 1.0 / held
     if "gm" in model.shared:

@@ -6,6 +6,7 @@ end stop, the taper, plate resistance, gm by itself, a common error of Q, the in
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
@@ -17,6 +18,7 @@ from bench.physics.qlaw import QLaw
 from bench.physics.regeneration import Circuit, State
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 CLOSEST_COUPLING = 0.995
 # As `qlaw.SHARE_U`: no reading of Q is believed closer. An angle set by hand and read by the sensor: a judgement (GUM, type B).
@@ -111,7 +113,6 @@ class Model:
         self.curve_loss = np.concatenate([1.0 / c.q for c in curves])
         self.curve_u = np.concatenate([np.hypot(c.q_u / c.q, LEAST_Q_SHARE_U) / c.q for c in curves])
         self.q_parts = _q_parts(self.coils, self.coil, self.f_hz)
-        self.curve_q_parts = _q_parts(self.coils, self.curve_coil, self.curve_f_hz)
         self.shared = tuple(
             f.name for f in fields(priors) if getattr(priors, f.name) > 0 and self._matters(f.name)
         )
@@ -124,6 +125,12 @@ class Model:
         # one column serves all coils at once: a coil's own parameters move its own angles only
         self.columns = [np.arange(n), *(n + 3 * np.arange(n) + k for k in range(3))]
         self.columns += [np.array([4 * n + k]) for k in range(len(self.shared))]
+        self.curve_rest_hz = self.curve_f_hz
+        self.curve_q_parts = _q_parts(self.coils, self.curve_coil, self.curve_f_hz)
+        if len(self.curve_coil):
+            start = np.concatenate([self.by_windings(), np.zeros(self.size - n)])
+            self.curve_rest_hz = self._curve_roots(start[None])[1][0]
+            self.curve_q_parts = _q_parts(self.coils, self.curve_coil, self.curve_rest_hz)
 
     def _matters(self, name: str) -> bool:
         parts = self.circuit.feedback
@@ -236,16 +243,34 @@ class Model:
 
         The error common to all Q is in the readings, so it stands in what they should be. Below 0 it oscillates.
         """
-        out = np.empty((len(x), len(self.curve_f_hz)))
+        found = self._curve_roots(x, extra_deg)[0]
+        return np.asarray(-2.0 * found.real / np.abs(found) * np.exp(self.shift(x, "q")), float)
+
+    def _curve_roots(self, x: Floats, extra_deg: float = 0.0) -> tuple[Complexes, Floats]:
+        """Roots (k, m) at the curve's readings, and what the tanks resonate at with the control at angle 0.
+
+        The control pulls the tank as it turns, by one to three per cent, and a reading tells the frequency at its own
+        angle: the tank is the one that comes there.
+        """
+        roots = np.empty((len(x), len(self.curve_f_hz)), complex)
+        rest_hz = np.broadcast_to(self.curve_rest_hz, roots.shape).copy()
         for (state, q_antenna, antenna), which in self.curve_groups.items():
-            coil, f_hz = self.curve_coil[which], self.curve_f_hz[which]
-            whole = self.with_coils(x, coil)
+            whole = self.with_coils(x, self.curve_coil[which])
             q = self._q(x, self.curve_coil, self.curve_q_parts, which)
-            own = net.tank(without_antenna(whole, q_antenna), f_hz, q, state)
             at = self.turned(self.curve_angle[which] + extra_deg, x)
-            found = net.root(without_antenna(whole, antenna), own, at)
-            out[:, which] = -2.0 * found.real / np.abs(found)
-        return np.asarray(out * np.exp(self.shift(x, "q")), float)
+            for again in (True, False):
+                tank = net.tank(without_antenna(whole, q_antenna), rest_hz[:, which], q, state)
+                found = net.root(without_antenna(whole, antenna), tank, at)
+                if again:
+                    pull = np.abs(found) / (2.0 * math.pi * self.curve_f_hz[which])
+                    rest_hz[:, which] /= np.where(np.isfinite(pull), np.clip(pull, 0.8, 1.25), 1.0)
+            roots[:, which] = found
+        return roots, rest_hz
+
+    def by_windings(self) -> Floats:
+        """ln(gm.M) of each coil as the plan's windings have it."""
+        gm_s = float(np.asarray(self.circuit.gm_s))
+        return np.array([np.log(gm_s * c.mutual_h) for c in self.coils])
 
     def turned(self, read_deg: Floats, x: Floats) -> Floats:
         """The network's angle where the sensor reads `read_deg`: `reading` the other way round."""

@@ -71,6 +71,21 @@ def test_an_onset_extrapolated_from_the_curve_does_not_count_twice(made):
     assert read[0] == pytest.approx(read[1], rel=1e-6)
 
 
+def test_the_control_pulls_the_tank_between_angle_0_and_a_reading_near_onset():
+    """A curve row tells the frequency at its own angle: up there the tank lies a per cent or more from where onset is asked for.
+
+    All is as the plan says, so that nothing else could give; the truth is the virtual bench's own root.
+    """
+    made = coverage.made_set(2, coverage.NOTHING, q_share_u=1e-3)
+    asked_hz = made.truth["coils"][1]["onset"][4]["f_hz"]
+    rows = coverage.curve_rows(made, "B", asked_hz, (0.85, 0.9, 0.94, 0.96))
+    assert (rows["f_hz"] / asked_hz < 0.99).all()
+    found = fit_parts(made.plan, {**made.frames, "curve": rows}, coverage.NOTHING)
+    value, u = log_gm_m(found, 1)
+    assert abs(value - math.log(made.truth["coils"][1]["gm_m_sh"])) < 2.5 * u
+    assert not [w for one in found.coils for w in one.warnings if "left out" in w]
+
+
 def test_curve_rows_that_cannot_be_used_are_told(made, curved):
     rows = pd.concat([made.curve, made.curve.head(3)], ignore_index=True)
     rows.loc[len(rows) - 3, "q"] = -5.0
