@@ -85,7 +85,7 @@ def test_table_speaks_to_the_person_at_the_bench(session, capsys):
     assert "4 kohm, linear (now)" not in out
     # No Q was read: the advice itself says so, with what to read.
     assert "The Q of coil B was not read" in " ".join(out.split())
-    assert "measure SESSION --coil 'B' --reading resonance" in " ".join(out.split())
+    assert "`measure` with --coil 'B' --reading resonance" in " ".join(out.split())
     assert "Note: Coil B: no Q was read" in err
     assert "Note: Coil C: no readings to fit yet." in err
     assert (session.path / "fit.json").exists()
