@@ -158,6 +158,8 @@ def _value(value: Any) -> str:
 def _print_coil(console: Console, c: Comparison, coil: CoilComparison) -> None:
     from bench.compare.words import onset_verdict, verdict_of
 
+    if not (coil.onset or coil.tank or coil.only_before or coil.only_after or coil.notes):
+        return  # the sentences below the tables say so
     control, unit = c.after.plan.receiver.control, c.after.plan.show.frequency
     console.print(_plain(f"Coil {coil.name}"))
     _table(

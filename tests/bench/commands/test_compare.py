@@ -90,6 +90,18 @@ def test_the_table_says_it_in_words(compare: Run, sessions: tuple[str, str]) -> 
         assert words in " ".join(out.split())
 
 
+def test_a_coil_that_nobody_read_has_no_empty_heading(
+    compare: Run, make_session: Make, plan_of: Callable[..., str], onset: Rows
+) -> None:
+    plan = plan_of(K=(20, 6), N=(9, 2))
+    paths = [str(make_session(name, [onset(5e6, 80.0)], plan).path) for name in ("spring", "summer")]
+    code, out, err = compare(*paths, "--no-chart")
+    assert (code, err) == (0, "")
+    assert "Coil K" in out.splitlines()
+    assert "Coil N" not in out.splitlines()
+    assert "Coil N: nothing was read alike in both sessions." in out
+
+
 def test_the_chart_goes_into_afters_folder(compare: Run, sessions: tuple[str, str]) -> None:
     code, out, err = compare(*sessions, "--json")
     assert code == 0
