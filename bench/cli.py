@@ -62,11 +62,9 @@ def cli() -> None:
 
 
 def _fail(message: str, code: int) -> NoReturn:
-    if sys.stderr is not None and sys.stderr.isatty():
-        from bench.wrapping import wrapped
+    from bench import streams
 
-        message = "\n".join(wrapped(line, "") for line in message.splitlines())
-    click.echo(message, err=True)
+    streams.tell(message)
     sys.exit(code)
 
 

@@ -39,6 +39,22 @@ def _plain(problem: UnicodeError) -> tuple[str, int]:
     return "".join(_PLAIN.get(letter, "?") for letter in lost), problem.end
 
 
+def told_at_terminal() -> bool:
+    """Whether stderr is looked at by a person."""
+    return sys.stderr is not None and sys.stderr.isatty()
+
+
+def tell(text: str) -> None:
+    """A note to stderr: within a terminal's columns, on one line where another program reads it."""
+    import click
+
+    if told_at_terminal():
+        from bench.wrapping import wrapped
+
+        text = "\n".join(wrapped(line, "") for line in text.splitlines())
+    click.echo(text, err=True)
+
+
 def prepare() -> None:
     """Put nothing where a stream is closed; have stdout and stderr write plain letters for what they cannot encode."""
     if sys.stdin is None:

@@ -14,7 +14,7 @@ from drivers import scpi_values as values
 from drivers.errors import InstrumentError, Misuse, ProtocolError, TimedOut, WireError
 from drivers.listed import checked_list
 from drivers.roles import MOST_REFLECTION, AnalyzerLimits, Floats, Sweep
-from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument
+from drivers.scpi_instrument import COMMON_HEADERS, ScpiInstrument, merged_headers
 
 ANALYZER_HEADERS: Mapping[str, str] = {
     **COMMON_HEADERS,
@@ -84,6 +84,14 @@ class ScpiAnalyzer(ScpiInstrument):
         self._level_dbm = level_dbm
         self._list_points = list_points
         self._limits = limits and replace(limits, list_points=list_points)
+        headers = merged_headers(self.standard_headers, others.get("headers") or {}, address)
+        if list_points and not (headers["list"] and (headers["mode"] or headers["frequencies"])):
+            # A list that was sent but is not swept would give values at frequencies they are not of.
+            raise Misuse(
+                "list_points needs the header list, and one of mode and frequencies to see that the list is swept.",
+                port=address,
+                hint="Give these headers in the plan, or leave list_points out.",
+            )
         super().__init__(address, **others)
 
     @property
@@ -147,8 +155,8 @@ class ScpiAnalyzer(ScpiInstrument):
         wanted = checked_list(f_hz, self.limits, self.address)
         with self._exchange():
             self._set_list(wanted)
-            self._set_mode("LIST")
             try:
+                self._set_mode("LIST")
                 swept = self._swept(wanted)
             except WireError:
                 self._leave_list()
@@ -243,9 +251,9 @@ class ScpiAnalyzer(ScpiInstrument):
 
     def _leave_list(self) -> None:
         """Back to uniform sweeps on a link that may be broken: nothing is asked."""
-        if self._list_points and self._headers["mode"]:
+        if header := self._headers["mode"]:
             with contextlib.suppress(WireError):
-                self._link.write(f"{self._headers['mode']} SWEep")
+                self._link.write(f"{header} SWEep")
 
     def _set_list(self, f_hz: Floats) -> None:
         header = self._headers["list"]

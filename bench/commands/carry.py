@@ -17,13 +17,14 @@ def command(session: str, coils: tuple[str, ...], old: str | None) -> None:
     """
     from bench.session.carrying import carry
     from bench.session.folder import Session
+    from bench.streams import tell
 
-    for done in carry(Session.open(session), coils, old):
+    carried = carry(Session.open(session), coils, old)
+    for done in carried:
         listed = ", ".join(f"{count} {table}" for table, count in done.rows.items())
         click.echo(f"Coil {done.coil}: carried over from recipe {done.recipe}: {listed}.")
-        if done.typed_angles:
-            click.echo(
-                "Its angles that were typed as clock positions were counted with the old plan's travel:\n"
-                "if travel_deg or direction is what you corrected, withdraw and type them again.",
-                err=True,
-            )
+    if any(done.angles for done in carried):
+        tell(
+            "Angles were counted with the old plan's travel_deg, clock positions with its direction too: if one of these is what you "
+            "corrected, withdraw them and read or type them again."
+        )

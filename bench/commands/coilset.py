@@ -74,7 +74,7 @@ def command(
     from bench.errors import BenchError
     from bench.physics.coilset import Bench, CoilSetError, design
     from bench.quantities import show
-    from bench.wrapping import wrapped
+    from bench.streams import tell
 
     bench = Bench(tuning, diameter, wire, insulated, form_length, stray)
     try:
@@ -89,9 +89,9 @@ def command(
         _print(found, bench)
     for part in found.not_covered:
         low, high = show(part.low_hz, "frequency"), show(part.high_hz, "frequency")
-        click.echo(wrapped(f"Not covered: {low} to {high}: {part.reason}.", ""), err=True)
+        tell(f"Not covered: {low} to {high}: {part.reason}.")
     if stray == 0:
-        click.echo(wrapped(_stray_note(found, bench), ""), err=True)
+        tell(_stray_note(found, bench))
 
 
 def _overlaps(found: CoilSet) -> list[float | None]:

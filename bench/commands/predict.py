@@ -31,14 +31,14 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
 
     from bench.circuits import gm_or_usual, no_strays, rp_of, usual_base
     from bench.commands.plans import plan_path, plan_with
-    from bench.wrapping import wrapped
+    from bench.streams import tell
 
     plan = plan_with(plan_path(plan_file), sets)
     gm_s, assumed = gm_or_usual(plan)
     plan = plan.model_copy(update={"receiver": plan.receiver.model_copy(update={"gm": gm_s})})
     for note in (assumed, rp_of(plan)[1], usual_base(plan), no_strays(plan), _no_way_back(plan)):
         if note:
-            click.echo(wrapped(note, ""), err=True)
+            tell(note)
     coils = [_predict(plan, coil) for coil in plan.coil]
     guessed = [coil.name for coil in plan.coil if coil.grid.q is None]
     if guessed:
@@ -46,7 +46,7 @@ def command(plan_file: str, sets: tuple[str, ...], as_json: bool) -> None:
             f"The Q of {', '.join(guessed)} is worked out from the winding and may be far off; "
             "a measured one goes into grid.q."
         )
-        click.echo(wrapped(told, ""), err=True)
+        tell(told)
     if as_json:
         click.echo(json.dumps({"coils": coils}, indent=2, allow_nan=False))
         return

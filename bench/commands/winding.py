@@ -125,10 +125,11 @@ def command(
     for f_hz in at:
         if f_hz > results["self_resonance_hz"] / 2:
             from bench.quantities import show
-            from bench.wrapping import wrapped
+            from bench.streams import tell
 
-            told = f"{show(f_hz, 'frequency')} is too near the self-resonance or above it: resistance and Q do not hold there."
-            click.echo(wrapped(told, ""), err=True)
+            tell(
+                f"{show(f_hz, 'frequency')} is too near the self-resonance or above it: resistance and Q do not hold there."
+            )
     if as_json:
         import json
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 # A little over twenty times a second, so that twenty are left where a browser takes two for one.
 SHOWN_EVERY_S = 1 / 21
 NEAR_REST_DEG = 3.0
+# At an end stop the control is or is not: at three degrees Q is a percent or two higher already than at angle 0.
+AT_STOP_DEG = 1.0
 RESTS_S = 0.6
 LOOK_S = 0.02
 
@@ -67,7 +69,8 @@ class Sight:
         """Whether the control was last seen near an angle, a moment ago."""
         if self._rest is None or time.monotonic() - self._rest[2] > RESTS_S:
             return False
-        return abs(self._rest[0] - angle_deg) <= NEAR_REST_DEG
+        at_stop = self._stops is not None and not 0.0 < angle_deg < self._stops.travel_deg
+        return abs(self._rest[0] - angle_deg) <= (AT_STOP_DEG if at_stop else NEAR_REST_DEG)
 
     def rests_at(self, angle_deg: float) -> bool:
         """Whether the control has been seen to rest near an angle, up to a moment ago."""

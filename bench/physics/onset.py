@@ -25,11 +25,11 @@ REACTION_U_S = 0.12
 REACTION_SCATTER_S = 0.06
 # A gain of 1e5 at a growth of 150 to 1500 a second for each degree (tanks of 1 to 10 MHz, Q 100, half a percent of the
 # loss cancelled a degree) is a lag of 0.1 to 0.4 degrees at one degree a second.
+GROWTH_LAG = 0.2
+GROWTH_LAG_U = 0.15
 # The jump of the level is read this far from the event, in degrees: oscillation has grown by then, and goes on growing slowly.
 JUMP_FROM_DEG, JUMP_TO_DEG, QUIET_TO_DEG = 0.5, 1.5, 6.0
 FEWEST_FOR_A_JUMP = 4
-GROWTH_LAG = 0.2
-GROWTH_LAG_U = 0.15
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bench.errors import SessionError
 from bench.plan.schema import recipe
@@ -15,14 +16,17 @@ if TYPE_CHECKING:
     from bench.session.folder import Session
 
 
+_MARK = re.compile(r"carried over from (\S+), recipe (\S+)$")
+
+
 @dataclass(frozen=True)
 class Carried:
-    """What was carried: how many rows of each table, and whether angles typed by hand are among them."""
+    """What was carried: how many rows of each table, and whether angles of the control are among them."""
 
     coil: str
     recipe: str
     rows: dict[str, int]
-    typed_angles: bool
+    angles: bool
 
 
 def carry(session: Session, coils: Sequence[str] = (), old: str | None = None) -> list[Carried]:
@@ -70,19 +74,28 @@ def _chosen(session: Session, coil: str, old: str | None) -> str | None:
 
 
 def _carry(session: Session, coil: str, old: str) -> Carried:
-    present, done, typed = recipe(session.plan, coil), Counter[str](), False
+    present, done, angles = recipe(session.plan, coil), Counter[str](), False
     for table in TABLES:
         rows = session.rows(table)
-        notes = {str(row["note"] or "") for row in rows}
+        standing = {(str(row["reading"]), str(row["recipe"])) for row in rows}
+        copied = {_source(row) for row in rows}
         for row in rows:
             if row["coil"] != coil or row["recipe"] != old:
                 continue
-            mark = f"carried over from {row['reading']}, recipe {old}"
-            # A run that was killed after the new row has left the old one standing.
-            if not any(note.endswith(mark) for note in notes):
+            # A run that was killed after the new row has left the old one standing; and the plan may have been written back since.
+            source = _source(row)
+            copy_of_present = source in standing and source is not None and source[1] == present
+            if (row["reading"], old) not in copied and not copy_of_present:
+                mark = f"carried over from {row['reading']}, recipe {old}"
                 note = f"{row['note']}; {mark}" if row["note"] else mark
                 session.append(table, {**row, "reading": None, "recipe": present, "note": note})
             session.withdraw(table, str(row["reading"]), "the plan was corrected")
             done[table] += 1
-            typed = typed or (table == "onset" and row["method"] == "typed" and row["angle_deg"] is not None)
-    return Carried(coil, old, dict(done), typed)
+            angles = angles or row.get("angle_deg") is not None
+    return Carried(coil, old, dict(done), angles)
+
+
+def _source(row: dict[str, Any]) -> tuple[str, str] | None:
+    """Reading and recipe that a row was carried over from, None where it was not."""
+    found = _MARK.search(str(row["note"] or ""))
+    return (found[1], found[2]) if found else None

@@ -59,3 +59,47 @@ def test_a_closed_stream_is_no_reason_to_fail(tmp_path: Path, closed: str) -> No
         check=False,
     )
     assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize(
+    "words", [("predict", "plan.toml"), ("winding", "--turns", "9", "--length", "1in", "--at", "90MHz")]
+)
+def test_notes_are_wrapped_at_terminals_only(tmp_path: Path, words: tuple[str, ...]) -> None:
+    import pty
+
+    text = (EXAMPLE / "plan.toml").read_text(encoding="utf-8")
+    kept = [line for line in text.splitlines() if not line.startswith(("gm =", "rp ="))]
+    (tmp_path / "plan.toml").write_text("\n".join(kept), encoding="utf-8")
+    if words[0] == "winding":
+        words = (*words, "--diameter", "32mm", "--wire", "0.4mm")
+    done = call(tmp_path, "utf-8", *words)
+    lines = done.stderr.decode().splitlines()
+    assert done.returncode == 0
+    assert lines
+    assert all(line.endswith(".") for line in lines)
+    assert any(len(line) >= 80 for line in lines)
+    ours, theirs = pty.openpty()
+    try:
+        with subprocess.Popen(
+            [sys.executable, "-c", "from bench.cli import main; main()", *words],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONIOENCODING": "utf-8", "PYTHONPATH": os.pathsep.join(sys.path)},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=theirs,
+        ):
+            os.close(theirs)
+            shown = b""
+            while True:
+                try:
+                    piece = os.read(ours, 4096)
+                except OSError:  # so Linux tells that nobody holds the other end any more
+                    break
+                if not piece:
+                    break
+                shown += piece
+    finally:
+        os.close(ours)
+    assert all(len(line) < 80 for line in shown.decode().splitlines())
+    assert shown.decode().split() == done.stderr.decode().split()

@@ -74,6 +74,8 @@ def run(line: str) -> str:
         # Nothing is sent to what happens to be connected here, and nothing that does not answer is waited for.
         mock.patch("drivers.ports.serial_ports", list),
         mock.patch("drivers.ports.usb_instruments", list),
+        # Notes as a person sees them.
+        mock.patch("bench.streams.told_at_terminal", return_value=True),
     ):
         person = Thread(target=press_end, args=(out,), daemon=True)
         if words[1] == "page":

@@ -133,6 +133,18 @@ def test_a_list_beyond_the_limits_is_misuse(analyzer: Analyzer, f_hz: Any) -> No
     assert analyzer.sweep(1e6, 2e6, 11).s11.shape == (11,)
 
 
+@pytest.mark.parametrize("lacking", [{"list": ""}, {"mode": ""}, {"mode": "", "list": ""}])
+def test_a_list_that_may_not_be_swept_is_not_sent(tank: Any, lacking: dict[str, str]) -> None:
+    with (
+        serve_scpi_analyzer(tank, speed=1000.0) as server,
+        pytest.raises(Misuse, match="list_points needs"),
+    ):
+        open_instrument(
+            "analyzer",
+            {"driver": "scpi-analyzer", "address": server.address, "list_points": 201, "headers": lacking},
+        )
+
+
 def test_a_closed_analyzer_says_so(analyzer: Analyzer) -> None:
     analyzer.close()
     analyzer.close()

@@ -52,7 +52,9 @@ def test_rows_count_again_and_nothing_is_lost(regenbench: Call, plan: Path) -> N
     code, out, err = regenbench("carry", "evening")
     assert code == 0, err
     assert "1 resonance, 2 onset" in out
-    assert "travel_deg" in err
+    # What is no terminal gets it on one line.
+    (told_line,) = err.splitlines()
+    assert "travel_deg" in told_line
     after = Session.open("evening")
     assert told(after) == said
     assert {r["recipe"] for r in after.rows("onset")} == {recipe(after.plan, "B")}
@@ -85,6 +87,56 @@ def test_killed_between_the_two_rows_it_is_not_counted_twice(
     session = Session.open("evening")
     assert told(session) == said
     assert len(session.rows("resonance")) == 1
+
+
+def test_killed_and_the_plan_written_back_nothing_counts_twice(
+    regenbench: Call, plan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, as_it_was = told(Session.open("evening")), plan.read_text(encoding="utf-8")
+    change(plan, "gm", '"0.83 mS"')
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Session, "withdraw", killed)
+        with pytest.raises(KeyboardInterrupt):
+            carrying.carry(Session.open("evening"))
+    plan.write_text(as_it_was, encoding="utf-8")
+    assert regenbench("carry", "evening")[0] == 0
+    session = Session.open("evening")
+    present = recipe(session.plan, "B")
+    for table in ("resonance", "onset"):
+        assert {row["recipe"] for row in session.rows(table)} == {present}
+    assert len(session.rows("resonance")) == 1
+    assert told(session) == before
+    # Carried for good and written back again, the same.
+    change(plan, "gm", '"0.83 mS"')
+    assert regenbench("carry", "evening")[0] == 0
+    plan.write_text(as_it_was, encoding="utf-8")
+    assert regenbench("carry", "evening")[0] == 0
+    session = Session.open("evening")
+    assert told(session) == before
+    assert {row["recipe"] for row in session.rows("onset")} == {present}
+
+
+def test_while_another_run_holds_the_session_nothing_is_carried(regenbench: Call, plan: Path) -> None:
+    change(plan, "gm", '"0.83 mS"')
+    before = {path.name: path.read_bytes() for path in plan.parent.glob("*.csv")}
+    with Session.open("evening").lock():
+        code, out, err = regenbench("carry", "evening")
+    assert (code, out) == (1, "")
+    assert "is held by" in err.splitlines()[-1]
+    assert {path.name: path.read_bytes() for path in plan.parent.glob("*.csv")} == before
+
+
+def test_angles_of_the_sensor_are_told_of_too(regenbench: Call, plan: Path) -> None:
+    session = Session.open("evening")
+    (typed, _) = session.rows("onset")
+    session.withdraw("onset", typed["reading"])
+    session.append("onset", {**typed, "reading": None, "method": "level"})
+    change(plan, "travel_deg", "270")
+    assert "travel_deg" in regenbench("carry", "evening")[2]
 
 
 def test_of_several_windings_one_must_be_named(regenbench: Call, plan: Path) -> None:

@@ -75,6 +75,21 @@ def test_it_tells_some_twenty_times_a_second(clock: Clock) -> None:
     assert 20 <= len(told) <= 22
 
 
+@pytest.mark.parametrize(
+    ("wanted_deg", "stands_deg", "there"),
+    [(0.0, 0.6, True), (0.0, 2.0, False), (300.0, 298.0, False), (300.0, 299.5, True), (150.0, 152.0, True)],
+)
+def test_at_an_end_stop_near_is_not_there(
+    clock: Clock, wanted_deg: float, stands_deg: float, there: bool
+) -> None:
+    sight = Sight(Control.model_validate({"resistance": "5 kohm"}))
+    sight.learned(Stops(low=0.0, high=1.0, travel_deg=300.0))
+    for _ in range(20):
+        sight.show(frames(stands_deg / 300.0))
+        clock.now += 0.06
+    assert sight.rests_at(wanted_deg) is there
+
+
 def test_a_control_rests_only_after_it_has_been_seen_still_for_a_while(clock: Clock) -> None:
     sight = Sight(Control.model_validate({"resistance": "5 kohm"}))
     sight.learned(Stops(low=0.0, high=1.0, travel_deg=300.0))
