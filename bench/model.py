@@ -122,6 +122,20 @@ def _tickler(coil: Coil) -> TicklerWinding:
     return coil.tickler
 
 
+def _grid(coil: Coil) -> tuple[Winding | None, float]:
+    """The grid winding's geometry, None where the plan gives none, and its inductance."""
+    grid = grid_winding(coil) if coil.grid.has_geometry or coil.grid.inductance is None else None
+    l_h = coil.grid.inductance
+    if l_h is None:
+        l_h = winding.inductance(grid or grid_winding(coil))
+    return grid, l_h
+
+
+def grid_inductance(coil: Coil) -> float:
+    """Inductance of the grid winding, in H, as the plan gives it or by geometry; raises as `coil_model`."""
+    return _grid(coil)[1]
+
+
 def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> CoilModel:
     """A coil of the plan as circuit values, with the plan's turns of the tickler (below the tap) or others.
 
@@ -131,10 +145,7 @@ def coil_model(plan: Plan, coil: Coil, tickler_turns: float | None = None) -> Co
         Neither geometry nor the value in its place is there, or they cannot be; ``q_at`` raises it where the plan
         gives neither the grid winding's geometry nor its ``q``.
     """
-    grid = grid_winding(coil) if coil.grid.has_geometry or coil.grid.inductance is None else None
-    l_h = coil.grid.inductance
-    if l_h is None:
-        l_h = winding.inductance(grid or grid_winding(coil))
+    grid, l_h = _grid(coil)
     turns = coil.feedback_turns if tickler_turns is None else tickler_turns
     if not (math.isfinite(turns) and turns > 0):
         raise PlanError(f"coil {coil.name!r}: tickler turns must be more than zero, not {turns:g}.")
@@ -161,10 +172,10 @@ def resonance_span(l_h: float, most_f: float, least_f: float) -> tuple[float, fl
 
 def tuning_span(plan: Plan, coil: Coil, added_c_f: float = 0.0) -> tuple[float, float]:
     """Frequencies in Hz that a coil can have over the dial, whatever its strays, with a known capacitor added."""
-    model = coil_model(plan, coil)
-    stray = model.c_self_f or 2e-12
+    grid, l_h = _grid(coil)
+    stray = (0.0 if grid is None else winding.self_capacitance(grid)) or 2e-12
     most = 1.15 * max(plan.receiver.tuning.capacitance) + stray + 40e-12 + added_c_f
-    return resonance_span(model.l_h, most, stray + 3e-12 + added_c_f)
+    return resonance_span(l_h, most, stray + 3e-12 + added_c_f)
 
 
 def _tapped(coil: Coil, tap: Tap, grid: Winding | None, l_h: float, turns: float) -> tuple[float, float]:

@@ -51,6 +51,7 @@ class VisaLink:
         self._library = library
         self._settings = settings
         self._resource: MessageBasedResource | None = None
+        self._waits_s: float | None = None
         self._watch = _Watch()
         # Whether messages end by a character only (socket, serial), not by the link's own sign.
         self._by_character = True
@@ -92,6 +93,7 @@ class VisaLink:
                 resource.close()
                 raise
         self._resource = resource
+        self._waits_s = None
         self._watch = _Watch(resource)
 
     def close(self) -> None:
@@ -160,7 +162,7 @@ class VisaLink:
             boundary(self.address),
             resource.ignore_warning(StatusCode.success_max_count_read, StatusCode.success_device_not_present),
         ):
-            resource.timeout = max(1.0, limit * 1000)
+            self._wait_at_most(resource, limit)
             while True:
                 chunk, status = resource.visalib.read(resource.session, _CHUNK)
                 data += chunk
@@ -179,7 +181,13 @@ class VisaLink:
                         hint="Check the instrument, then try again.",
                     )
                 if left < 0.8 * limit:
-                    resource.timeout = max(1.0, left * 1000)
+                    self._wait_at_most(resource, left)
+
+    def _wait_at_most(self, resource: MessageBasedResource, seconds: float) -> None:
+        # Setting it takes as long as a short answer, and it is mostly the same.
+        if seconds != self._waits_s:
+            resource.timeout = max(1.0, seconds * 1000)
+            self._waits_s = seconds
 
     @contextlib.contextmanager
     def _limited(self, seconds: float) -> Iterator[None]:

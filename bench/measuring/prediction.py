@@ -14,7 +14,7 @@ import numpy as np
 
 from bench.conventions import PLAN_L_SHARE_U, TYPED_F0_SHARE_U
 from bench.measuring.kinds import Row
-from bench.model import coil_model
+from bench.model import grid_inductance
 from bench.physics.dial_forecast import DialForecast
 from bench.physics.dial_law import Ends, Reading
 from bench.physics.dial_problem import WINDING_SHARE_U
@@ -66,7 +66,7 @@ class DialLaw:
             )
             for row in self._rows[-MOST_ROWS:]
         ]
-        windings = {coil.name: _winding_l(plan, coil) for coil in plan.coil}
+        windings = {coil.name: _winding_l(coil) for coil in plan.coil}
         self._forecast = DialForecast(readings, Ends(tuning.dial, tuning.capacitance), windings)
 
     def expected(self, coil: str, dial: float, added_c_f: float = 0.0) -> Expected:
@@ -95,7 +95,7 @@ class DialLaw:
         return here, share_u, float(2.0 * beta / (1.0 + beta))
 
 
-def _winding_l(plan: Plan, coil: Coil) -> tuple[float, float]:
-    l_h = coil_model(plan, coil).l_h
+def _winding_l(coil: Coil) -> tuple[float, float]:
+    l_h = grid_inductance(coil)
     share = PLAN_L_SHARE_U if coil.grid.inductance is not None else WINDING_SHARE_U
     return l_h, share * l_h

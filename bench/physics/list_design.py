@@ -68,13 +68,14 @@ def next_list(
     # Where the place is much in doubt even steps are best, and they are a list too.
     even = design.next_sweep(belief, known_hz, goal, limits_hz, most_points, sweep_cost, fewest)
     f_hz = even.f_hz
-    best = (design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost, fewest)[0], f_hz)
+    prospect = design.Prospect(belief, known_hz, goal, sweep_cost, fewest)
+    best = (prospect.cost(f_hz)[0], f_hz)
     cells, density = spread(belief, known_hz, limits_hz, choices[len(choices) // 3])
     for n in choices:
         if n >= best[0]:
             break
         f_hz = drawn(cells, density, n)
-        cost, further = design.expected_cost(belief, known_hz, f_hz, goal, sweep_cost, fewest)
+        cost, further = prospect.cost(f_hz)
         if cost < best[0]:
             best = (cost, f_hz)
         if further < design.SELDOM:
@@ -94,7 +95,7 @@ def spread(
     f_hz = 0.5 * (cells[:-1] + cells[1:])
     few = slice(None, None, max(1, len(belief.f0_hz) // SAMPLES))
     samples = Belief(belief.f0_hz[few], belief.h_hz[few], belief.b[few], belief.noise)
-    gain, columns = design.gains(samples, f_hz)
+    gain, columns = design.gain_of(samples), design.shown_at(samples, f_hz)
     known = design.known_information(samples, known_hz)
     across = columns.conj().swapaxes(1, 2).copy()
     share = np.full(CANDIDATES, 1.0 / CANDIDATES)

@@ -26,6 +26,7 @@ Complexes = NDArray[np.complex128]
 MOST_ORDER = 4
 MOST_STEPS = 30
 PEAKED = 20.0  # of fourth moments, times the root of n: normal noise comes there once in 50,000 sweeps
+WELL_APART = 1e-3  # of a triangle's diagonal to its largest number: then nothing is lost by plain elimination
 SMALLEST = 1e-13  # rounding of a double that went through a file, relative to the largest |S|
 
 
@@ -67,17 +68,27 @@ class Axis:
 
     def basis_at(self, x: Floats, order: int) -> Floats:
         """Basis up to `order` at other places: (..., order + 1)."""
-        size = self.to_basis.shape[0]
-        places = np.asarray(x, dtype=float)
-        legendre = legvander(places.reshape(-1), size - 1).reshape(*places.shape, size)
-        values: Floats = (legendre @ self.to_basis)[..., : order + 1]
+        values: Floats = _legendre(x, order)[0] @ self.to_basis[: order + 1, : order + 1]
         return values
 
     def slope_at(self, x: Floats, order: int) -> Floats:
         """Derivative of the basis by x: (..., order + 1)."""
-        step = 1e-4
-        high, low = (self.basis_at(np.asarray(x) + d, order) for d in (step, -step))
-        return (high - low) / (2 * step)
+        slopes: Floats = _legendre(x, order)[1] @ self.to_basis[: order + 1, : order + 1]
+        return slopes
+
+
+def _legendre(x: Floats, order: int) -> tuple[Floats, Floats]:
+    """Legendre polynomials up to `order` at x, and their derivatives: (..., order + 1) each, by Bonnet's recursion."""
+    places = np.asarray(x, dtype=float)
+    values, slopes = np.empty((order + 1, *places.shape)), np.zeros((order + 1, *places.shape))
+    values[0] = 1.0
+    if order:
+        values[1], slopes[1] = places, 1.0
+    for i in range(2, order + 1):
+        values[i] = (values[i - 1] * places * (2 * i - 1) - values[i - 2] * (i - 1)) / i
+        slopes[i] = slopes[i - 2] + (2 * i - 1) * values[i - 1]
+    last = (*range(1, values.ndim), 0)
+    return values.transpose(last), slopes.transpose(last)
 
 
 def shape(x: Floats, x0: Floats | float, h: Floats | float) -> Complexes:
@@ -210,11 +221,15 @@ def _real_project(a: Complexes, basis: Floats) -> Complexes:
 
 def _dot(a: Complexes, b: Complexes) -> Complexes:
     """Sum of conj(a) b over the last axis."""
+    if len(a) == 1:
+        return np.array([np.vdot(a[0], b[0])])
     found: Complexes = np.einsum("kn,kn->k", a.conj(), b)
     return found
 
 
 def _power(a: Complexes) -> Floats:
+    if len(a) == 1:
+        return np.array([np.vdot(a[0], a[0]).real])
     flat = np.ascontiguousarray(a).view(np.float64)
     found: Floats = np.einsum("kn,kn->k", flat, flat)
     return found
@@ -418,6 +433,10 @@ def _solve(triangle: Complexes, values: Complexes) -> Complexes:
     if len(triangle) == 1:
         only: Complexes = values / triangle[0]
         return only
+    across = np.abs(np.diag(triangle))
+    if across.min() > WELL_APART * np.abs(triangle).max():
+        plain: Complexes = np.asarray(np.linalg.solve(triangle, values), dtype=np.complex128)
+        return plain
     found: Any = np.linalg.lstsq(triangle, values, rcond=1e-9)[0]
     solved: Complexes = found
     return solved

@@ -46,50 +46,44 @@ def templates(axis: Axis) -> Templates:
     # The wider of a point's two gaps: a shape must not fall between points.
     gap = np.maximum(np.append(spacing, spacing[-1]), np.insert(spacing, 0, spacing[0]))
     h = 0.6 * float(spacing.min())
-    parts: list[Templates] = []
+    places, widths = [np.empty(0)], [np.empty(0)]
     while h < 0.7:
         carried = gap < 2.0 * h
         if carried.any():
-            parts.append(_level(x, x[carried], h))
+            places.append(_places(x, x[carried], h))
+            widths.append(np.full(len(places[-1]), h))
         h *= WIDTH_STEP
-    parts = [part for part in parts if len(part.x0)]
-    if not parts:
-        return _none(len(x))
-    return Templates(
-        sparse.csr_array(sparse.vstack([part.filter for part in parts], format="csr")),
-        np.concatenate([part.x0 for part in parts]),
-        np.concatenate([part.h for part in parts]),
-        np.concatenate([part.size for part in parts]),
-    )
+    return _shapes(x, np.concatenate(places), np.concatenate(widths))
 
 
-def _none(points: int) -> Templates:
-    empty = np.empty(0)
-    return Templates(sparse.csr_array((0, points), dtype=complex), empty, empty, empty)
-
-
-def _level(x: Floats, near: Floats, h: float) -> Templates:
-    """Templates of one width, centred on a grid of 0.9 h wherever points are near."""
+def _places(x: Floats, near: Floats, h: float) -> Floats:
+    """Centres of templates of one width, on a grid of 0.9 h wherever points are near (m,)."""
     pitch = 0.9 * h
     cells = np.unique(np.concatenate([np.floor(near / pitch), np.floor(near / pitch + 0.5)]))
     places = (cells + 0.5) * pitch
-    places = places[(places >= x[0] - 0.2 * h) & (places <= x[-1] + 0.2 * h)]
+    inside: Floats = places[(places >= x[0] - 0.2 * h) & (places <= x[-1] + 0.2 * h)]
+    return inside
+
+
+def _shapes(x: Floats, places: Floats, h: Floats) -> Templates:
+    """Templates at `places` of widths `h` (m,), less those that too few points would carry."""
     start = np.searchsorted(x, places - REACH * h, side="left")
     stop = np.searchsorted(x, places + REACH * h, side="right")
     enough = stop - start >= FEWEST
-    places, start, stop = places[enough], start[enough], stop[enough]
+    places, h, start, stop = places[enough], h[enough], start[enough], stop[enough]
     if not len(places):
-        return _none(len(x))
+        empty = np.empty(0)
+        return Templates(sparse.csr_array((0, len(x)), dtype=complex), empty, empty, empty)
     count = stop - start
     first = np.concatenate([[0], np.cumsum(count)])
     row = np.repeat(np.arange(len(places)), count)
     column = np.arange(first[-1]) - first[row] + start[row]
-    values = shape(x[column], places[row], h)
-    values = _without_line(values, (x[column] - places[row]) / h, row, first, count)
+    values = shape(x[column], places[row], h[row])
+    values = _without_line(values, (x[column] - places[row]) / h[row], row, first, count)
     length = np.sqrt(np.add.reduceat(np.abs(values) ** 2, first[:-1]))
     values /= np.maximum(length, 1e-12)[row]
     matrix = sparse.csr_array((values.conj(), column, first), shape=(len(places), len(x)))
-    return Templates(matrix, places, np.full(len(places), h), np.maximum(length, 1e-12))
+    return Templates(matrix, places, h, np.maximum(length, 1e-12))
 
 
 def _without_line(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
@@ -111,8 +112,8 @@ def belief_of_sweep(
     x, s = _unturned(f_hz, s)
     places = (f_hz[:-1, None] + gaps[:, None] * (np.arange(NODES_IN_GAP) + 0.5) / NODES_IN_GAP).ravel()
     widths = 0.5 / np.geomspace(q_range[0], q_range[1], WIDTHS)
-    basis, noise = _background(x, f_hz, s, places, widths)
-    rough = _likelihood(_poles(f_hz, s, basis, places, widths), noise)
+    basis, noise, poles = _background(x, f_hz, s, places, widths)
+    rough = _likelihood(poles, noise)
     if rough.max() < SIGNIFICANT:
         return None
     near = places[rough.max(axis=1) > rough.max() - 12.0]
@@ -135,8 +136,7 @@ def belief_beside(f_hz: Floats, s: Complexes, before: Belief) -> Belief | None:
     span = float(f_hz[-1] - f_hz[0])
     places = np.linspace(f_hz[0] - BESIDE * span, f_hz[-1] + BESIDE * span, BESIDE_NODES)
     widths = before.half_hz / before.centre_hz * np.exp(np.linspace(-0.3, 0.3, 5))
-    basis, noise = _background(x, f_hz, s, places, widths)
-    poles = _poles(f_hz, s, basis, places, widths)
+    _, noise, poles = _background(x, f_hz, s, places, widths)
     likelihood = _likelihood(poles, noise)
     if likelihood.max() < SIGNIFICANT:
         return None
@@ -186,18 +186,20 @@ def _poles(
 
 def _background(
     x: Floats, f_hz: Floats, s: Complexes, places: Floats, widths: Floats
-) -> tuple[Floats, float]:
-    """Orthonormal polynomials of the order that Schwarz's criterion picks with the best single pole; and the noise."""
+) -> tuple[Floats, float, _Poles]:
+    """Orthonormal polynomials of the order that Schwarz's criterion picks with the best single pole; the noise; and the poles."""
     n = 2 * len(x)
     full = np.linalg.qr(legvander(x, min(MOST_BACKGROUND, len(x) // 4)))[0]
     orders = np.arange(full.shape[1])
-    most = _poles(f_hz, s, full, places, widths, list(orders)).explained.max(axis=(1, 2))
+    poles = _poles(f_hz, s, full, places, widths, list(orders))
+    most = poles.explained.max(axis=(1, 2))
     total = float((np.abs(s) ** 2).sum())
     left = total - np.cumsum(np.abs(full.T @ s) ** 2)
     rss = np.maximum(left - most, 1e-26 * total + 1e-300)
     scores = n * np.log(rss) + 2 * (orders + 1) * np.log(n)
     best = int(scores.argmin())
-    return full[:, : best + 1], float(np.sqrt(rss[best] / (n - 2 * (best + 1) - 4)))
+    noise = float(np.sqrt(rss[best] / (n - 2 * (best + 1) - 4)))
+    return full[:, : best + 1], noise, _Poles(poles.power[[best]], poles.along[[best]])
 
 
 def _likelihood(poles: _Poles, noise: float) -> Floats:
@@ -218,26 +220,39 @@ def _sampled(poles: _Poles, noise: float, places: Floats, widths: Floats, weight
     return Belief(f0, widths[width] * f0, np.clip(size[place, width], 3 * noise, 1.5), noise)
 
 
-def gains(belief: Belief, f_hz: Floats) -> tuple[Complexes, Complexes]:
-    """How ln Q depends on what is fitted (m, 4), and how that shows at each point (m, n, 4), for each sample.
+def gain_of(belief: Belief) -> Complexes:
+    """How ln Q depends on what is fitted (m, 4): level and slope of the background, the circle, and the pole."""
+    beta = belief.b / np.maximum(2.0 - belief.b, 0.2)
+    gain = np.zeros((len(beta), 4), dtype=np.complex128)
+    gain[:, 0], gain[:, 2], gain[:, 3] = -beta, beta / belief.b, 1 + beta
+    return gain
 
-    Fitted are level and slope of the background, the circle, and the pole.
-    """
-    h, b = belief.h_hz[:, None], belief.b[:, None]
+
+def shown_at(belief: Belief, f_hz: Floats) -> Complexes:
+    """How what is fitted shows at each point (m, n, 4), for each sample."""
+    h = belief.h_hz[:, None]
     y = (f_hz - belief.f0_hz[:, None]) / h
     # Far points pin the background no better than its own bends allow.
     usable = np.abs(y) < 25.0
     r = shape(f_hz, belief.f0_hz[:, None], h)
-    columns = np.stack([np.ones_like(r), y + 0j, r, b * r * r], axis=-1) * usable[..., None]
-    beta = belief.b / np.maximum(2.0 - belief.b, 0.2)
-    w = np.stack([-beta + 0j, 0 * beta + 0j, beta / belief.b + 0j, 1 + beta + 0j], axis=1)
-    return w, columns
+    columns = np.empty((*y.shape, 4), dtype=np.complex128)
+    columns[..., 0] = usable
+    columns[..., 1] = y * usable
+    columns[..., 2] = r * usable
+    columns[..., 3] = belief.b[:, None] * r * columns[..., 2]
+    return columns
+
+
+def information(belief: Belief, f_hz: Floats) -> Complexes:
+    """Information (m, 4, 4) of points at `f_hz` on what is fitted, times the noise variance."""
+    columns = shown_at(belief, f_hz)
+    gram: Complexes = columns.conj().swapaxes(1, 2) @ columns
+    return gram
 
 
 def known_information(belief: Belief, known_hz: Floats) -> Complexes:
     """Information (m, 4, 4) on what is fitted, times the noise variance: of points that are there, and beforehand."""
-    _, columns = gains(belief, known_hz)
-    gram: Complexes = columns.conj().swapaxes(1, 2) @ columns
+    gram = information(belief, known_hz)
     # A slope is expected to be small: about that of a metre of cable.
     slope = 2 * np.pi * 10e-9 * belief.h_hz
     gram[:, 1, 1] += (belief.noise / slope) ** 2
@@ -245,31 +260,45 @@ def known_information(belief: Belief, known_hz: Floats) -> Complexes:
     return gram
 
 
-def expected_u(belief: Belief, known_hz: Floats, new_hz: Floats) -> Floats:
-    """Standard uncertainty of ln Q for each sample (m,) after points at `known_hz` and `new_hz`."""
-    w, _ = gains(belief, known_hz[:0])
-    covariance = np.linalg.inv(known_information(belief, np.concatenate([known_hz, new_hz])))
-    variance = np.einsum("mi,mij,mj->m", w, covariance, w.conj()).real
-    return np.asarray(belief.noise * np.sqrt(np.maximum(variance, 0.0)))
+@dataclass(eq=False)
+class Prospect:
+    """What further sweeps would bring, reckoned against points at `known_hz` (n,) that are there already.
 
+    `goal`: relative u of Q to be reached. `sweep_cost`: what a sweep after the next costs beside its points, in points.
+    `fewest`: points that shall lie on the resonance.
+    """
 
-def expected_cost(
-    belief: Belief,
-    known_hz: Floats,
-    new_hz: Floats,
-    goal: float,
-    sweep_cost: float = SWEEP_COST,
-    fewest: int = FEWEST_ACROSS,
-) -> tuple[float, float]:
-    """Points that a sweep at `new_hz` costs, further sweeps included, and the largest chance among samples of one more."""
-    # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
-    worth = 1.0 / (4.6 * belief.noise / belief.b) ** 2
-    f_hz = np.concatenate([known_hz, new_hz])
-    u = expected_u(belief, known_hz, new_hz)
-    missing = np.maximum(1.0 / (MARGIN * goal) ** 2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
-    further = np.maximum(falls_short(u, goal, len(f_hz)), ~reaches_across(belief, f_hz, fewest))
-    more = np.minimum(missing / worth, 400.0)
-    return len(new_hz) + float(np.mean(1.1 * more + sweep_cost * further)), float(further.max())
+    belief: Belief
+    known_hz: Floats
+    goal: float
+    sweep_cost: float = SWEEP_COST
+    fewest: int = FEWEST_ACROSS
+
+    @cached_property
+    def _known(self) -> tuple[Complexes, Complexes, Coverage]:
+        return (
+            gain_of(self.belief),
+            known_information(self.belief, self.known_hz),
+            coverage(self.belief, self.known_hz),
+        )
+
+    def u(self, new_hz: Floats) -> Floats:
+        """Standard uncertainty of ln Q for each sample (m,) after points at `new_hz` too."""
+        gain, known, _ = self._known
+        toward = np.linalg.solve(known + information(self.belief, new_hz), gain.conj()[..., None])
+        variance = (gain * toward[..., 0]).sum(axis=1).real
+        return np.asarray(self.belief.noise * np.sqrt(np.maximum(variance, 0.0)))
+
+    def cost(self, new_hz: Floats) -> tuple[float, float]:
+        """Points that a sweep at `new_hz` costs, further sweeps included, and the largest chance among samples of one more."""
+        # Information on ln Q that a point brings at best, in a sweep of about three bandwidths.
+        worth = 1.0 / (4.6 * self.belief.noise / self.belief.b) ** 2
+        u = self.u(new_hz)
+        missing = np.maximum(1.0 / (MARGIN * self.goal) ** 2 - 1.0 / np.maximum(u, 1e-9) ** 2, 0.0)
+        across = self._known[2].and_also(coverage(self.belief, new_hz)).enough(self.fewest)
+        further = np.maximum(falls_short(u, self.goal, len(self.known_hz) + len(new_hz)), ~across)
+        more = np.minimum(missing / worth, 400.0)
+        return len(new_hz) + float(np.mean(1.1 * more + self.sweep_cost * further)), float(further.max())
 
 
 def next_sweep(
@@ -284,6 +313,7 @@ def next_sweep(
     """The uniform sweep that is expected to reach `goal` (relative u of Q) with the fewest points, further sweeps
     included; each of those costs `sweep_cost` points more than it has. `fewest`: points that shall lie on the resonance."""
     choices = [n for n in POINTS if n <= most_points] or [most_points]
+    prospect = Prospect(belief, known_hz, goal, sweep_cost, fewest)
     best: tuple[float, Plan] | None = None
     for half in _halves(belief, most_points, fewest):
         low, high = max(belief.centre_hz - half, limits_hz[0]), min(belief.centre_hz + half, limits_hz[1])
@@ -295,7 +325,7 @@ def next_sweep(
             if best is not None and n >= best[0]:
                 break
             new_hz = np.linspace(low, high, n)
-            cost, further = expected_cost(belief, known_hz, new_hz, goal, sweep_cost, fewest)
+            cost, further = prospect.cost(new_hz)
             if best is None or cost < best[0]:
                 best = (cost, Plan(low, high, n))
             if further < SELDOM:
@@ -323,11 +353,38 @@ def _halves(belief: Belief, most_points: int, fewest: int) -> list[float]:
     return sorted(halves)
 
 
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """Where points lie about each sample of a belief, in half-bandwidths: how many on it, the lowest and the highest (m,)."""
+
+    on_it: NDArray[np.int_]
+    lowest: Floats
+    highest: Floats
+
+    def and_also(self, other: Coverage) -> Coverage:
+        """Of both together."""
+        return Coverage(
+            self.on_it + other.on_it,
+            np.minimum(self.lowest, other.lowest),
+            np.maximum(self.highest, other.highest),
+        )
+
+    def enough(self, fewest: int) -> NDArray[np.bool_]:
+        """Whether they lie on both sides of it, and enough of them on it."""
+        return np.asarray((self.on_it >= fewest - 1) & (self.lowest < -SEEN) & (self.highest > SEEN))
+
+
+def coverage(belief: Belief, f_hz: Floats) -> Coverage:
+    """Of points at `f_hz` (n,)."""
+    y = (f_hz - belief.f0_hz[:, None]) / belief.h_hz[:, None]
+    return Coverage(
+        (np.abs(y) < 3.0).sum(axis=1), y.min(axis=1, initial=np.inf), y.max(axis=1, initial=-np.inf)
+    )
+
+
 def reaches_across(belief: Belief, f_hz: Floats, fewest: int = FEWEST_ACROSS) -> NDArray[np.bool_]:
     """For each sample (m,) whether points at `f_hz` lie on both sides of it, and enough of them on it."""
-    y = (f_hz - belief.f0_hz[:, None]) / belief.h_hz[:, None]
-    on_it = (np.abs(y) < 3.0).sum(axis=1) >= fewest - 1
-    return np.asarray(on_it & (y.min(axis=1) < -SEEN) & (y.max(axis=1) > SEEN))
+    return coverage(belief, f_hz).enough(fewest)
 
 
 def coarse_sweep(low_hz: float, high_hz: float, most_points: int) -> Plan:

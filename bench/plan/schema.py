@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import unicodedata
@@ -336,10 +337,15 @@ def recipe(plan: Plan, coil_name: str) -> str:
     A hash of the coil's windings and the receiver; names, the window and what to read are left out, and so is a value
     written as its default or in another unit.
     """
-    coil = plan.coil_named(coil_name)
-    receiver = plan.receiver.model_dump(exclude_defaults=True, exclude={"name": True, "control": {"window"}})
+    return _recipe_of(plan.receiver, plan.coil_named(coil_name))
+
+
+@functools.lru_cache(maxsize=256)
+def _recipe_of(receiver: Receiver, coil: Coil) -> str:
+    # Asked for with every row that is looked at.
+    parts = receiver.model_dump(exclude_defaults=True, exclude={"name": True, "control": {"window"}})
     windings = coil.model_dump(exclude_defaults=True, include={"grid", "tickler", "tap"})
-    text = json.dumps(_canonical({"receiver": receiver, **windings}), sort_keys=True, separators=(",", ":"))
+    text = json.dumps(_canonical({"receiver": parts, **windings}), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 

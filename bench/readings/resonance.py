@@ -60,14 +60,9 @@ def _added_words(plan: Plan, added: float | None, form: str) -> str:
     return form.format(show(added, "capacitance", plan.show.capacitance)) if added else ""
 
 
-def _bands(
-    bench: Bench, item: Wanted, expected: Expected, reach: tuple[float, float]
-) -> list[tuple[float, float]]:
+def _bands(item: Wanted, told: _Foretold, reach: tuple[float, float]) -> list[tuple[float, float]]:
     """Where to search for the resonance, of what the instrument reaches: first where it is expected, then all the coil covers."""
-    from bench.model import tuning_span
-
-    whole = tuning_span(bench.plan, bench.plan.coil_named(item.coil), item.added_c_f or 0.0)
-    inside = [(max(low, reach[0]), min(high, reach[1])) for low, high in (expected.band(), whole)]
+    inside = [(max(low, reach[0]), min(high, reach[1])) for low, high in (told.expected.band(), told.span)]
     possible = [(low, high) for low, high in inside if low < high]
     if not possible:
         raise ReadingError(
@@ -99,19 +94,28 @@ def _guess(bench: Bench, expected: Expected, limits: AnalyzerLimits) -> Guess | 
 
 @dataclass(frozen=True)
 class _Foretold:
-    """What earlier readings say of one at a setting of the dial; `guess` None where that is too little, or no analyzer is there."""
+    """What earlier readings say of one at a setting of the dial; `guess` None where that is too little, or no analyzer is there.
+
+    `span`: all that the coil can cover, in Hz.
+    """
 
     law: DialLaw
     dial: float
     expected: Expected
     guess: Guess | None
+    span: tuple[float, float]
 
 
 def _foretold(
     bench: Bench, item: Wanted, law: DialLaw, dial: float, limits: AnalyzerLimits | None
 ) -> _Foretold:
-    expected = law.expected(item.coil, dial, item.added_c_f or 0.0)
-    return _Foretold(law, dial, expected, None if limits is None else _guess(bench, expected, limits))
+    from bench.model import tuning_span
+
+    added_c_f = item.added_c_f or 0.0
+    expected = law.expected(item.coil, dial, added_c_f)
+    guess = None if limits is None else _guess(bench, expected, limits)
+    span = tuning_span(bench.plan, bench.plan.coil_named(item.coil), added_c_f)
+    return _Foretold(law, dial, expected, guess, span)
 
 
 def _as_set(
@@ -157,7 +161,7 @@ def _take(bench: Bench, item: Wanted) -> int:
     if limits is None:
         from bench.readings.level_row import take_by_level
 
-        return take_by_level(bench, item, dial, _bands(bench, item, expected, (0.0, math.inf)), expected)
+        return take_by_level(bench, item, dial, _bands(item, told, (0.0, math.inf)), expected)
 
     def on_sweep(f_hz: Any, s11: Any, so_far: Resonance | None) -> None:
         found = f", resonance near {bench.show(so_far.f0_hz)}" if so_far and so_far.f0_hz else ""
@@ -166,7 +170,7 @@ def _take(bench: Bench, item: Wanted) -> int:
         bench.reporter.sweep(where, f_hz, s11, so_far)
 
     goal = bench.plan.readings.q_uncertainty
-    bands = _bands(bench, item, expected, (limits.low_hz, limits.high_hz))
+    bands = _bands(item, told, (limits.low_hz, limits.high_hz))
     if guess is not None:
         # What is not where it was expected may be anywhere.
         del bands[:-1]

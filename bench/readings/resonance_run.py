@@ -172,9 +172,13 @@ class _Search:
         self.most_sweeps = most_sweeps
         self.on_sweep = on_sweep
         self.sweeps: list[Sweep] = []
+        self.points: tuple[Floats, Complexes] = (np.empty(0), np.empty(0, dtype=np.complex128))
+        """All points of `sweeps`, merged."""
         self.zooms: list[Sweep] = []
         self.missed: list[Sweep] = []
         self.best: Resonance | None = None
+        self.first: Resonance | None = None
+        """Fit of the first sweep near the resonance, where there was none before it."""
 
     def run(self, guess: Guess | None) -> ResonanceReading:
         if guess is not None:
@@ -191,18 +195,19 @@ class _Search:
         else:
             sweep = self.analyzer.sweep(plan.start_hz, plan.stop_hz, plan.points)
         self.sweeps.append(sweep)
+        self.points = merged(self.sweeps)
 
     def _fitted(self) -> None:
         """Fit all points so far; a fit counts if Q is known from it."""
-        f, s = merged(self.sweeps)
-        found = fit_sweep(f, s)
+        found = fit_sweep(*self.points)
+        if len(self.sweeps) == len(self.zooms) == 1:
+            self.first = found
         self.best = found if found.found else None
         self._tell()
 
     def _tell(self) -> None:
         if self.on_sweep is not None:
-            f, s = merged(self.sweeps)
-            self.on_sweep(f, s, self.best)
+            self.on_sweep(*self.points, self.best)
 
     def _try(self, guess: Guess) -> None:
         """Straight to where the resonance should be; a miss leaves nothing behind."""
@@ -224,7 +229,7 @@ class _Search:
                 self._zoom(beside)
         if self.best is None or self.best.says("cut off"):
             self.best = None
-            self.missed, self.sweeps = self.sweeps, []
+            self.missed, self.sweeps, self.first = self.sweeps, [], None
             self.zooms.clear()
 
     def _search(self) -> None:
@@ -232,8 +237,7 @@ class _Search:
         belief: design.Belief | None = None
         for turn in range(max(1, self.most_sweeps - len(self.sweeps) - 1)):
             self._take(self._coarse(turn))
-            f, s = merged(self.sweeps)
-            belief = design.belief_of_sweep(f, s)
+            belief = design.belief_of_sweep(*self.points)
             if belief is not None:
                 break
             self._tell()
@@ -242,7 +246,7 @@ class _Search:
                 f"No resonance between {_khz(self.low)} and {_khz(self.high)} kHz. Bring the loop nearer to the coil, "
                 "and check that the coil is plugged in and the dial is where it should be."
             )
-        if np.median(design.reaches_across(belief, f)):
+        if np.median(design.reaches_across(belief, self.points[0])):
             self._fitted()
         else:
             # Too coarse for a Q: a fit now would tell nothing that the belief does not.
@@ -258,7 +262,7 @@ class _Search:
         return _between(design.coarse_sweep(self.low, self.high, self.most_points), turn, self.most_points)
 
     def _zoom(self, belief: design.Belief) -> None:
-        f, _ = merged(self.sweeps)
+        f, _ = self.points
         if self.most_listed:
             self._take(list_design.next_list(belief, f, self.goal, self.reach, self.most_listed))
         else:
@@ -270,8 +274,7 @@ class _Search:
         found = self.best
         if found is not None and found.background is not None:
             return design.belief_of_fit(found)
-        f, s = merged(self.sweeps)
-        belief = design.belief_of_sweep(f, s)
+        belief = design.belief_of_sweep(*self.points)
         if belief is None:
             raise ReadingError(
                 f"The resonance between {_khz(self.low)} and {_khz(self.high)} kHz does not stay where it was seen. "
@@ -288,16 +291,20 @@ class _Search:
         odd = any(found.says(name) for name in (SECOND_LOOK if len(self.zooms) < 2 else SECOND_LOOK[:1]))
         return found.q_u <= self.goal * found.q and not odd
 
+    def _alone(self) -> list[Resonance]:
+        """Fits of the sweeps near the resonance, each for itself."""
+        first = [] if self.first is None else [self.first]
+        return first + [fit_sweep(sweep.f_hz, sweep.s11) for sweep in self.zooms[len(first) :]]
+
     def _result(self) -> ResonanceReading:
-        alone = [fit_sweep(sweep.f_hz, sweep.s11) for sweep in self.zooms] if len(self.sweeps) > 1 else []
+        alone = self._alone() if len(self.sweeps) > 1 else []
         found = self.best
         if found is None:
-            f, s = merged(self.sweeps)
             moved = drift(alone).seen
             why = (
                 WARNINGS["drift"]
                 if moved
-                else "; ".join(fit_sweep(f, s).warnings) or WARNINGS["no resonance"]
+                else "; ".join(fit_sweep(*self.points).warnings) or WARNINGS["no resonance"]
             )
             raise ReadingError(f"Q could not be measured in {len(self.sweeps)} sweeps. {_sentence(why)}")
         if found.q is None:

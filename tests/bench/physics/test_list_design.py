@@ -78,7 +78,7 @@ def test_a_list_is_never_expected_to_cost_more_than_even_steps(doubt: float, b: 
     even = sweep_design.next_sweep(belief, none, 0.01, WIDE, 41, 200.0)
     listed = list_design.next_list(belief, none, 0.01, WIDE, 41, 200.0)
     f_even = np.linspace(even.start_hz, even.stop_hz, even.points)
-    costs = [sweep_design.expected_cost(belief, none, f_hz, 0.01, 200.0)[0] for f_hz in (f_even, listed.f_hz)]
+    costs = [sweep_design.Prospect(belief, none, 0.01, 200.0).cost(f_hz)[0] for f_hz in (f_even, listed.f_hz)]
     assert costs[1] <= costs[0]
     assert len(listed.f_hz) <= 41
     assert np.all(np.diff(listed.f_hz) > 0)
