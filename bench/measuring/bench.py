@@ -273,7 +273,11 @@ class Bench:
             self.reporter.say(f"  note kept in the log only: nothing is on record of {item.words()}")
             return
         table, name = self.made.pop()
-        row = next(row for row in self.session.rows(table) if row["reading"] == name)
+        row = next((row for row in self.session.rows(table) if row["reading"] == name), None)
+        if row is None:
+            # Somebody has taken the row out of the table by hand meanwhile.
+            self.reporter.say(f"  note kept in the log only: {name} is no more in {TABLES[table].file}")
+            return
         kept = {key: row[key] for key in TABLES[table].header if key in row and key != "reading"}
         # The copy first: a run that ends here has the row twice, never not at all.
         copy = self.session.append(table, {**kept, "note": "; ".join(filter(None, [row["note"], *words]))})

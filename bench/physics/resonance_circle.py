@@ -19,9 +19,10 @@ SIZE_U = 0.05
 # Loss seen in |a| may sit in the cable, where it shrinks a and b alike, or in the loop, where d comes out too large by up
 # to half of it: evenly distributed between the two.
 LOSS_U = 0.5 / 3**0.5
-# A loop of reactance x times the line's resistance lends the tank some of it: Q comes out too small by about 1.1 beta x/QL.
-# Nothing in the sweep tells x, but a loop is inductive, and as often has hardly any reactance as a tenth to four tenths: x is
-# 0.125 on the average, with a standard deviation of 0.14. By that Q is corrected (JCGM 100, 3.2.4); the rest is uncertainty.
+# A loop of reactance x times the line's resistance lends the tank some of it: Q comes out too small by about 1.1 beta x/QL
+# (with noise of 1e-4 and more; 1.5 where the sweep is so quiet that the background's slope is seen). Nothing in the sweep tells x,
+# but a loop is inductive, and taken to have hardly any reactance as often as a tenth to four tenths: a judgement (JCGM 100, 4.3),
+# by which x is 0.125 on the average, with a standard deviation of 0.14. Q is corrected by the one (3.2.4), the other is uncertainty.
 REACTANCE, REACTANCE_U = 1.1 * 0.125, 1.1 * 0.14
 
 

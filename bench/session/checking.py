@@ -122,6 +122,7 @@ def _check_table(report: Report, folder: Path, table: Table, plan: Plan | None, 
         f"{table.file}: {rows} rows{withdrawn}{'' if not faults else f', {len(faults)} faults'}"
     )
     report.remarks += _row_remarks(content, table, plan)
+    report.remarks += _twice(content, table)
     for column, _ in _RAW:
         named.update(text for text in content.column(column) if text)
         report.faults += _raw_faults(content, table, column, folder)
@@ -192,6 +193,25 @@ def _row_remarks(content: Content, table: Table, plan: Plan | None) -> Iterator[
             f"{table.file}: {count} rows of coil {coil} are of another recipe than the plan's present one; if only the plan was "
             "wrong, `regenbench carry` lets them count"
         )
+
+
+def _twice(content: Content, table: Table) -> Iterator[str]:
+    """Rows that stand, and say the same of the same millisecond: of a run that was killed while one was to take the other's place."""
+    gone = table_files.withdrawn_rows(content)
+    own = [place for place, name in enumerate(content.header) if name not in ("reading", "note")]
+    at = content.column("time")
+    seen: dict[tuple[str, ...], str] = {}
+    for line, cells, reading, out, moment in zip(
+        content.lines, content.cells, content.column("reading"), gone, at, strict=True
+    ):
+        if out or not reading or not moment:
+            continue
+        first = seen.setdefault(tuple(cells[place] for place in own), reading)
+        if first != reading:
+            yield (
+                f"{table.file}, line {line}: reading {reading} is {first} again but for its note; if it is one reading, "
+                f"withdraw {first}, or it counts twice"
+            )
 
 
 def _raw_faults(content: Content, table: Table, column: str, folder: Path) -> Iterator[str]:

@@ -293,7 +293,50 @@ def test_a_note_after_the_last_row_goes_into_that_row(tmp_path: Path) -> None:
     # Rows are only ever appended (the contract): the row without the note is there still, withdrawn.
     text = (session.path / "resonance.csv").read_text("utf-8")
     assert text.count("5200000") == 2
-    assert check_session(session.path).faults == []
+    report = check_session(session.path)
+    assert (report.faults, report.remarks) == ([], [])
+
+
+def test_a_note_for_a_row_that_was_taken_out_by_hand_is_in_the_log(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = Session.create(tmp_path / "edited", PLAN)
+    screen = Reporter(0)
+    bench = Bench(session, Keyboard([]).operator(screen.note), Instruments(session.plan), screen)
+    item = still_wanted(session, ["resonance"], [], cold=False)[0]
+    with session.lock():
+        bench.record(item, {"f0_hz": 3.9e6, "method": "typed"}, dial=item.dial)
+        table = session.path / "resonance.csv"
+        table.write_text(table.read_text("utf-8").splitlines(keepends=True)[0], "utf-8")
+        screen.note("too late")
+        bench.finish(item, 0)
+    assert "in the log only" in capsys.readouterr().err
+    assert noted(session) == [("coil K: resonance at dial 0", "too late")]
+    assert session.rows("resonance") == []
+
+
+def test_a_run_that_is_killed_between_the_row_and_its_copy_is_told_by_check(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = Session.create(tmp_path / "killed", PLAN)
+    screen = Reporter(0)
+    bench = Bench(session, Keyboard([]).operator(screen.note), Instruments(session.plan), screen)
+    item = still_wanted(session, ["resonance"], [], cold=False)[0]
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with session.lock():
+        bench.record(item, {"f0_hz": 3.9e6, "method": "typed"}, dial=item.dial)
+        screen.note("wind")
+        with monkeypatch.context() as patch:
+            patch.setattr(Session, "withdraw", killed)
+            with pytest.raises(KeyboardInterrupt):
+                bench.finish(item, 0)
+    (told,) = check_session(session.path).remarks
+    assert "reading r00002 is r00001 again but for its note" in told
+    session.withdraw("resonance", "r00001")
+    assert check_session(session.path).remarks == []
 
 
 def test_never_can_be_typed_and_answers_the_frequency(tmp_path: Path) -> None:

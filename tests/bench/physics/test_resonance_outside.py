@@ -82,6 +82,27 @@ def test_the_tank_s_own_q_comes_out_of_a_coupled_sweep(f0_hz: float, q: float) -
     assert all(r.f0_hz is not None and abs(r.f0_hz / f0_hz - 1) < k**2 for r in found)
 
 
+@pytest.mark.parametrize(("f0_hz", "most_u"), [(0.5e6, 1.2), (2e6, 0.3), (4e6, 1.2)])
+def test_a_loop_of_likely_reactance_is_allowed_for(f0_hz: float, most_u: float) -> None:
+    """Half of the tank's loss coupled out by a loop of 0.03, 0.13 and 0.25 of the line's 50 ohm: hardly any, the average, twice that.
+
+    Uncorrected, Q would come out too small by 0.8 of its uncertainty in the middle, and by 1.8 at the last. Truth: omega L/R.
+    """
+    q, x = 40.0, 2 * np.pi * f0_hz * 0.5e-6 / 50
+    network = tank_sweep(f0_hz, q, float(np.sqrt(0.5 * (1 + x * x) / (x * q))), bandwidths=7.0)
+    off = []
+    for seed in range(20):
+        found = noisy(network, 1e-4, seed)
+        assert found.f0_hz is not None
+        assert found.q is not None
+        assert found.q_u is not None
+        assert found.beta == pytest.approx(0.5, rel=0.02)
+        # The loop detunes the tank a little: its reactance there.
+        off.append((found.q - q * found.f0_hz / f0_hz) / found.q_u)
+    # The noise is a tenth of the claim: the mean of twenty has but a fortieth of it.
+    assert abs(np.mean(off)) < most_u
+
+
 @pytest.mark.parametrize("q", [60.0, 150.0])
 def test_the_q_factor_class_finds_the_same_in_the_same_sweep(q: float) -> None:
     """NLQFIT7 is the class's fit that allows for the loop's own turning of the phase, as ours does."""
