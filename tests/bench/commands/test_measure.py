@@ -75,6 +75,7 @@ def wait_for_rows(session: Session, count: int) -> None:
     raise AssertionError(f"no {count} rows within {PATIENCE_S} s")
 
 
+@pytest.mark.slow
 def test_killed_anywhere_the_next_run_goes_on_and_keeps_every_row(
     session: Session, running: subprocess.Popen[str]
 ) -> None:

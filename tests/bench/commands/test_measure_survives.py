@@ -77,6 +77,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_one_line_and_loses_nothing(small_disk: Path) -> None:
     session = Session.create(small_disk / "evening", tank_plan())
     process = begin(session)

@@ -143,6 +143,7 @@ def test_steepness_is_that_of_the_simulated_root(made, fit):
         assert found["onset"][2]["slope_per_deg"] == pytest.approx(gain, rel=0.12)
 
 
+@pytest.mark.slow
 def test_truth_inside_two_u_over_sets():
     """Six sets, twelve coils: gm·M and L inside ±2u in all but a few (the benchmark runs hundreds)."""
     inside = []

@@ -93,6 +93,7 @@ def test_growth_rates_below_at_and_above_onset(name, tmp_path):
         assert seen.imag == pytest.approx(expected.imag, rel=2e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", benchmark.KINDS)
 def test_random_circuits_such_as_people_build(name, tmp_path):
     """Nine of each kind of control and the cathode tap, 0.5 to 20 MHz: with the ten above, 73 circuits in all."""

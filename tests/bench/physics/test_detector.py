@@ -48,6 +48,7 @@ def test_a_diode_is_square_at_small_signals_and_turns_linear_at_large_ones() -> 
     assert np.ptp(ratio) < 0.03 * ratio.mean()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("exponent", [1.0, 1.5, 2.0])
 def test_exponent_and_its_uncertainty(exponent: float) -> None:
     pulls = []

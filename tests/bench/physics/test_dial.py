@@ -101,6 +101,7 @@ def test_dial_between_readings_follows_the_plates(law):
         assert dial.khz_per_division(fit, name, 50.0)[0][0] == pytest.approx(slope[500] / 1e3, rel=0.03)
 
 
+@pytest.mark.slow
 def test_truth_inside_two_u():
     """150 sets whose plan, hand and analyzer are wrong as stated: ±2u holds L, stray and f in about 95 %."""
     hits: dict[str, list[bool]] = {"l": [], "stray": [], "f": []}

@@ -178,6 +178,7 @@ def test_a_slip_past_onset_at_the_nearest_reading_leaves_what_was_known() -> Non
     assert abs(found.onset.angle_deg - true) < 3.0 * found.onset_u_deg
 
 
+@pytest.mark.slow
 def test_an_analyzer_that_shouts_is_noticed_by_its_level() -> None:
     loud, true = bench_at(PLAN, 1, "B", 5e6)
     loud.set_level(-36.0)
@@ -200,6 +201,7 @@ def test_without_a_level_to_set_the_loop_tells() -> None:
     assert not SignalCheck(800.0, 8.0, 810.0, 8.0, 6.0, "loop").moved
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [5, 20])
 def test_a_control_that_does_all_in_its_last_degrees_is_read(seed: int) -> None:
     # One step goes from Q 500 to Q 5000, less than a degree before onset: with the loop set there nothing could be read below.
