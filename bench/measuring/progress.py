@@ -59,6 +59,9 @@ class Reporter:
         shown = f"{wrapped(prompt.rstrip(), '', '  ')} " if sys.stderr.isatty() else prompt
         print(shown, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
+        if not (line.endswith("\n") and sys.stdin.isatty()):
+            # Nobody's Enter has ended the line of the prompt; what comes next begins its own.
+            print(file=sys.stderr, flush=True)
         if not line:
             raise NobodyThere(
                 "Stopped: no more input. What was recorded is kept; run the same command to go on."

@@ -34,7 +34,8 @@ _READ_REASONS = {
 def cannot_write(path: Path, problem: OSError) -> SessionError:
     """The error for a file that could not be written: what, why, and the next move."""
     reason = _REASONS.get(
-        problem.errno or 0, f"{problem.strerror or problem}. What was recorded before is kept."
+        problem.errno or 0,
+        f"{problem.strerror or problem}. What was recorded before is kept; put that right, then run the same command again.",
     )
     return SessionError(f"{path}: {reason}")
 

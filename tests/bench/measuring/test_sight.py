@@ -12,7 +12,7 @@ import pytest
 
 from bench.errors import BenchError
 from bench.measuring import sight as sight_module
-from bench.measuring.operator import Again, ConsoleOperator, Paused, Skipped, Stopped
+from bench.measuring.operator import Again, ConsoleOperator, NobodyThere, Paused, Skipped, Stopped
 from bench.measuring.progress import Reporter
 from bench.measuring.sight import RESTS_S, Sight, Standing
 from bench.plan.schema import Control
@@ -155,6 +155,19 @@ def test_lines_waiting_in_a_pipe_are_not_taken_for_keys(monkeypatch: pytest.Monk
     monkeypatch.setattr(sys, "stdin", io.StringIO("q\n"))
     assert Reporter(0).typed() is None
     assert sys.stdin.readline() == "q\n"
+
+
+def test_what_follows_a_prompt_in_a_pipe_begins_its_own_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The contract: the last line of stderr says what went wrong, and nothing else."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO("3.9MHz\n"))
+    reporter = Reporter(0)
+    assert reporter.ask("Resonance at: ") == "3.9MHz"
+    with pytest.raises(NobodyThere):
+        reporter.ask("Enter when done ")
+    reporter.say("what went wrong")
+    assert capsys.readouterr().err == "Resonance at: \nEnter when done \nwhat went wrong\n"
 
 
 def test_a_control_that_is_seen_where_it_should_be_is_not_asked_for(clock: Clock) -> None:

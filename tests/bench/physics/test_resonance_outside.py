@@ -99,7 +99,7 @@ def test_a_loop_of_likely_reactance_is_allowed_for(f0_hz: float, most_u: float) 
         assert found.beta == pytest.approx(0.5, rel=0.02)
         # The loop detunes the tank a little: its reactance there.
         off.append((found.q - q * found.f0_hz / f0_hz) / found.q_u)
-    # The noise is a tenth of the claim: the mean of twenty has but a fortieth of it.
+    # The noise is a thirtieth of the claim, and of the mean of twenty next to nothing.
     assert abs(np.mean(off)) < most_u
 
 
