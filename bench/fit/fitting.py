@@ -18,7 +18,8 @@ from bench.fit.document import coil_entry, dial_rows, overlaps
 from bench.model import coil_model
 from bench.physics import dial
 from bench.physics.coupling import CouplingFit, Priors
-from bench.physics.qlaw import WINDING_SHARE, WINDING_SHARE_U, assumed, fit_q, guessed
+from bench.physics.qlaw import WINDING_SHARE, WINDING_SHARE_U, FedBackLaw, assumed, fit_q, guessed
+from bench.quantities import show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,7 +101,7 @@ def fit_parts(
     coils = _gather(plan, frames, warnings)
     fitted_dial = fit_set_dial(plan, coils, warnings, notes)
     for one in coils:
-        _fit_q(one)
+        _fit_q(plan, one)
     coupling = fit_coupling(plan, coils, fitted_dial, priors, warnings, notes) if onset else None
     return Fitted(coils, fitted_dial, coupling, warnings, notes)
 
@@ -145,12 +146,19 @@ def _gather(plan: Plan, frames: Mapping[str, pd.DataFrame], warnings: list[str])
     return coils
 
 
-def _fit_q(one: Gathered) -> None:
+def _fit_q(plan: Plan, one: Gathered) -> None:
     name, tank = one.coil.name, one.tank
     if tank is not None and len(tank.q):
         one.q_law = fit_q(tank.q_f_hz, tank.q, tank.q_u)
         one.q_state = "cold" if tank.q_valve == "cold" else "working"
         one.q_measured = True
+        if isinstance(one.q_law, FedBackLaw):
+            top = int(np.argmax(tank.q_f_hz))
+            one.notes.append(
+                f"Q rises to {tank.q[top]:.0f} at {show(float(tank.q_f_hz[top]), 'frequency', plan.show.frequency)}, as no coil's own Q "
+                f"does: with the control at its stop, feedback through strays already cancels {one.q_law.fed_back:.0%} of the loss "
+                "there. The fit reckons with it; where the set is not like that, read Q there again."
+            )
         for i in one.q_law.left_out:
             fitted = float(one.q_law.at(tank.q_f_hz[i])[0])
             one.warnings.append(

@@ -301,8 +301,8 @@ def _q_parts(coils: Sequence[CoilOnsets], coil: NDArray[np.intp], f_hz: Floats) 
     log_q, basis = np.empty(len(coil)), np.empty((len(coil), 3))
     for i, one in enumerate(coils):
         mine = coil == i
-        log_q[mine] = np.log(one.q_law.at(f_hz[mine])[0])
-        basis[mine] = one.q_law.basis(f_hz[mine]) @ _root(one.q_law.cov)
+        log_q[mine] = one.q_law.log_q(f_hz[mine])
+        basis[mine] = one.q_law.basis(f_hz[mine]) @ one.q_law.errors
     return log_q, basis
 
 
@@ -343,10 +343,3 @@ def extended(circuit: Circuit, tank: net.Tank, found: net.Onset) -> Floats:
         at_rest = np.broadcast_to(net.root(circuit, tank, 0.0).real, angle.shape)
         angle = np.where(angle == 0, -travel * np.clip(np.nan_to_num(at_rest / loss), 0.0, 10.0), angle)
     return angle
-
-
-def _root(cov: Floats) -> Floats:
-    """A square root of a covariance, columns by falling size."""
-    value, vector = np.linalg.eigh(cov)
-    order = np.argsort(value)[::-1]
-    return np.asarray(vector[:, order] * np.sqrt(np.clip(value[order], 0.0, None)), float)

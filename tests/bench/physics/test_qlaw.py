@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from bench.physics import qlaw
-from bench.physics.qlaw import assumed, fit_q, guessed
+from bench.physics.qlaw import FedBackLaw, assumed, fit_q, guessed
+from bench.plan.schema import parse_plan
+from bench.virtual import network, scenario, truth
 
 F_HZ = np.geomspace(2e6, 6e6, 8)
 
@@ -81,3 +83,76 @@ def test_a_guess_from_the_winding_covers_the_coils_there_are(share, exponent):
     q, u = guessed(F_HZ, bare).at(F_HZ)
     assert (np.abs(share * middle * (F_HZ / centre) ** exponent - q) < 2 * u).all()
     assert u[0] / q[0] > 1.2 * u[len(u) // 2] / q[len(u) // 2]
+
+
+SWINGING = """
+[receiver]
+device = "triode"
+gm = "0.9 mS"
+rp = "16 kohm"
+supply = "45 V"
+[receiver.tuning]
+dial = [0, 100]
+capacitance = ["160 pF", "12 pF"]
+[receiver.control]
+kind = "swing"
+travel_deg = 90
+window = ["11:00", "1:00"]
+[receiver.feedback]
+capacitor = "270 pF"
+choke = "2.5 mH"
+choke_capacitance = "2 pF"
+plate_capacitance = "5 pF"
+grid_plate_capacitance = "1.3 pF"
+winding_capacitance = "1 pF"
+[[coil]]
+name = "A"
+grid = { turns = 52, diameter = "32 mm", length = "34 mm", wire = "0.4 mm" }
+tickler = { turns = 12, gap = "2.5 mm", wire = "0.25 mm" }
+dials = [0, 100]
+onset_at = ["1.8 MHz"]
+"""
+
+
+def swinging_q(seed: int, f_hz: list[float]) -> list[float]:
+    """Q at angle 0, by the virtual bench's network, of a set whose windings' capacitance feeds back on its own."""
+    hidden = scenario.draw(parse_plan(SWINGING), seed)
+    found = []
+    for f in f_hz:
+        standing = truth.tuned_to(hidden, truth.Standing("A", 0.0), f)
+        root = network.tank_root(truth.circuit_of(hidden, standing), np.array([0.0]))[0]
+        found.append(truth.q_of(complex(root)) or np.nan)
+    return found
+
+
+def test_q_that_strays_raise_at_angle_0_is_followed_between_the_readings():
+    read_hz, between_hz = [1.6e6, 1.9e6, 2.3e6, 2.8e6, 3.4e6], [1.75e6, 2.1e6, 2.55e6, 3.1e6]
+    inside, raised = [], 0
+    for seed in range(1, 13):
+        q, true = (np.array(swinging_q(seed, at)) for at in (read_hz, between_hz))
+        assert np.isfinite(q).all()
+        rng = np.random.default_rng(seed)
+        law = fit_q(read_hz, q * (1 + 0.008 * rng.normal(size=5)), 0.008 * q)
+        assert law.left_out == ()
+        raised += isinstance(law, FedBackLaw)
+        found, u = law.at(between_hz)
+        inside += list(np.abs(found - true) < 2 * u)
+        # three whitened errors carry the variance of all
+        kept = np.sum((law.basis(read_hz) @ law.errors) ** 2)
+        assert kept == pytest.approx(np.sum((law.at(read_hz)[1] / law.at(read_hz)[0]) ** 2))
+    assert raised >= 6
+    assert np.mean(inside) > 0.85
+
+
+@pytest.mark.parametrize("place", range(8))
+@pytest.mark.parametrize("times", [0.6, 1.4])
+def test_one_wrong_reading_is_no_feedback(place, times):
+    rng = np.random.default_rng(place)
+    q = 100 * (F_HZ / 3e6) ** 0.2
+    read = q * (1 + 0.01 * rng.normal(size=8))
+    read[place] *= times
+    law = fit_q(F_HZ, read, 0.01 * q)
+    if place < 7:  # at the very top of the dial nobody can tell
+        assert not isinstance(law, FedBackLaw)
+    if 0 < place < 7:
+        assert place in law.left_out
