@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pytest
@@ -43,12 +44,31 @@ class Watched(Stepped):
         return self.world._linkage.shaft_deg, 0.05
 
 
+class Slips(Watched):
+    """Goes well up to an angle; whenever the hand is to go further, it slips to another."""
+
+    from_deg = slips_to = 1e3
+
+    def rest_control(self, angle_deg: float) -> None:
+        super().rest_control(self.slips_to if angle_deg > self.from_deg else angle_deg)
+
+
+Bench = TypeVar("Bench", bound=Watched)
+
+
 def bench_at(
     plan: Plan, seed: int, coil: str, f_hz: float, *, antenna: bool = False
 ) -> tuple[Watched, float | None]:
+    return bench_of(Watched, plan, seed, coil, f_hz, antenna=antenna)
+
+
+def bench_of(
+    kind: type[Bench], plan: Plan, seed: int, coil: str, f_hz: float, *, antenna: bool = False
+) -> tuple[Bench, float | None]:
+    """A bench tuned to a frequency, the loop at the coil; and the angle at which it really starts there."""
     hidden = draw(plan, seed)
     standing = tuned_to(hidden, Standing(coil, 0.0, antenna=antenna), f_hz)
-    bench = Watched(hidden)
+    bench = kind(hidden)
     assert standing.tuning_f is not None
     dial = hidden.tuning.dial_for(standing.tuning_f)
     assert dial is not None
@@ -133,15 +153,8 @@ def test_a_step_past_onset_is_backed_out_of_and_told() -> None:
                 angle_deg = 250.0
             super().rest_control(angle_deg)
 
-    hidden = draw(PLAN, 1)
-    standing = tuned_to(hidden, Standing("B", 0.0), 5e6)
-    assert standing.tuning_f is not None
-    bench = Clumsy(hidden)
-    bench.prepare(Setup("B"))
-    bench.set_dial(hidden.tuning.dial_for(standing.tuning_f) or 0.0)
-    bench.prepare(Setup("B", loop=True))
+    bench, true = bench_of(Clumsy, PLAN, 1, "B", 5e6)
     found = read(bench, 5e6)
-    true = true_onset(hidden, replace(standing, tuning_f=None, dial=bench.world._standing.dial)).onset_deg
     assert bench.sang
     assert any("backed off" in said for said in found.warnings)
     assert true is not None
@@ -151,22 +164,7 @@ def test_a_step_past_onset_is_backed_out_of_and_told() -> None:
 
 
 def test_a_slip_past_onset_at_the_nearest_reading_leaves_what_was_known() -> None:
-    class Slips(Watched):
-        slips_to = 0.0
-        from_deg = 0.0
-
-        def rest_control(self, angle_deg: float) -> None:
-            # The way up to the fall of 1/Q goes well; whenever it gets nearer than that, the hand slips.
-            super().rest_control(self.slips_to if angle_deg > self.from_deg else angle_deg)
-
-    hidden = draw(PLAN, 3)
-    standing = tuned_to(hidden, Standing("A", 0.0), 2.5e6)
-    assert standing.tuning_f is not None
-    bench = Slips(hidden)
-    bench.prepare(Setup("A"))
-    bench.set_dial(hidden.tuning.dial_for(standing.tuning_f) or 0.0)
-    bench.prepare(Setup("A", loop=True))
-    true = true_onset(hidden, replace(standing, tuning_f=None, dial=bench.world._standing.dial)).onset_deg
+    bench, true = bench_of(Slips, PLAN, 3, "A", 2.5e6)
     assert true is not None
     bench.from_deg, bench.slips_to = true - 5.0, true + 4.0
     found = read(bench, 2.5e6)
@@ -215,20 +213,7 @@ def test_a_control_that_does_all_in_its_last_degrees_is_read(seed: int) -> None:
 
 
 def test_a_control_that_slips_whenever_it_is_turned_further_is_read_where_it_was_still() -> None:
-    class Slips(Watched):
-        from_deg = slips_to = 1e3
-
-        def rest_control(self, angle_deg: float) -> None:
-            super().rest_control(self.slips_to if angle_deg > self.from_deg else angle_deg)
-
-    hidden = draw(PLAN, 3)
-    standing = tuned_to(hidden, Standing("A", 0.0), 2.5e6)
-    assert standing.tuning_f is not None
-    bench = Slips(hidden)
-    bench.prepare(Setup("A"))
-    bench.set_dial(hidden.tuning.dial_for(standing.tuning_f) or 0.0)
-    bench.prepare(Setup("A", loop=True))
-    true = true_onset(hidden, replace(standing, tuning_f=None, dial=bench.world._standing.dial)).onset_deg
+    bench, true = bench_of(Slips, PLAN, 3, "A", 2.5e6)
     assert true is not None
     bench.from_deg, bench.slips_to = true - 12.0, true + 4.0
     found = read(bench, 2.5e6)
