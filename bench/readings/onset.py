@@ -119,7 +119,7 @@ def measure_onset(
     on_detail("finding roughly where it starts")
     search = Turn(True, 0.0, travel, SEARCH_SPEED_DEG_S, listen)
     trace, seen = take_turn(sensor, operator, stops, search, None)
-    if not listen and quiet is not None and seen is not None and quiet.loud(np.array([seen.level_v])):
+    if not listen and quiet is not None and seen is not None and quiet.loud([seen.level_v]):
         begun_deg = float(np.median(trace.angle_deg[:9]))
         if begun_deg > FULLY_BACK_DEG:
             raise ReadingError(

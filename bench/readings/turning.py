@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,9 +62,9 @@ class Quiet:
     level_v: float
     noise_v: float
 
-    def loud(self, level_v: Floats) -> bool:
+    def loud(self, level_v: Sequence[float]) -> bool:
         """Whether a short stretch of level is clearly above the quiet."""
-        return bool(np.median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V))
+        return median(level_v) > self.level_v + max(10.0 * self.noise_v, LEAST_JUMP_V)
 
 
 def heard(sensor: Sensor) -> Sequence[Sample]:
@@ -158,13 +159,12 @@ class _Watch:
         return self._stops.angle(np.array([sample.angle for sample in samples]))
 
     def _happened(self, samples: list[Sample]) -> bool:
-        recent = samples[-6:]
         if self._turn.listen:
             # A press, not a switch still held from the turn before.
             mark = [sample.mark for sample in samples[-200:]]
             return any(now and not before for before, now in pairwise(mark))
-        level = LEVEL_FULL_SCALE_V * np.array([sample.level for sample in recent])
-        return self.quiet is not None and self.quiet.loud(level) is self._turn.starts
+        level_v = [LEVEL_FULL_SCALE_V * sample.level for sample in samples[-6:]]
+        return self.quiet is not None and self.quiet.loud(level_v) is self._turn.starts
 
     def over(self, samples: list[Sample]) -> bool:
         """Whether the turn has shown all it can."""
@@ -174,7 +174,8 @@ class _Watch:
             level = LEVEL_FULL_SCALE_V * np.array([sample.level for sample in samples[:30]])
             self.quiet = Quiet(float(np.median(level)), analysis.quiet_spread(level))
         now = samples[-1]
-        angle = float(np.median(self._angles(samples[-9:])))
+        # Of so few numbers numpy's median takes many times as long, and this is asked with every frame.
+        angle = float(self._stops.angle(np.array(median(sample.angle for sample in samples[-9:]))))
         if self._event_deg is None and self._happened(samples):
             self._event_deg, self._event_t_s = angle, now.t_s
             self._noticed(self._turn)
@@ -183,12 +184,11 @@ class _Watch:
         return self._at_end(samples, angle)
 
     def _at_end(self, samples: list[Sample], angle: float) -> bool:
-        near = abs(angle - self._turn.to_deg) < AT_STOP_DEG
         still_from = samples[-1].t_s - STILL_S
-        tail = [sample for sample in samples[-400:] if sample.t_s >= still_from]
-        if not near or samples[0].t_s > still_from or len(tail) < 10:
+        if abs(angle - self._turn.to_deg) >= AT_STOP_DEG or samples[0].t_s > still_from:
             return False
-        return float(np.ptp(self._angles(tail))) < 2.0
+        tail = [sample for sample in samples[-400:] if sample.t_s >= still_from]
+        return len(tail) >= 10 and float(np.ptp(self._angles(tail))) < 2.0
 
 
 def take_turn(

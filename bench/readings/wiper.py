@@ -96,7 +96,7 @@ def measure_wiper(
             "The control hardly moved while its noise was read. Check the angle sensor's coupling, and turn the control steadily."
         )
     rest_level = Quiet(float(np.median(at_rest)), quiet_spread(at_rest))
-    if rest_level.loud(during.level_v[busy]):
+    if rest_level.loud(during.level_v[busy].tolist()):
         raise ReadingError(
             "It oscillated while the wiper's noise was read. Tune to a frequency where onset is later, or read the onsets "
             "first, so that the control stays below them."
