@@ -22,6 +22,8 @@ SHOWN_EVERY_S = 1 / 21
 NEAR_REST_DEG = 3.0
 # At an end stop the control is or is not: at three degrees Q is a percent or two higher already than at angle 0.
 AT_STOP_DEG = 1.0
+# So near the control is where it is to go, and nobody is asked to move it: less than the least step of a curve reading.
+THERE_DEG = 0.5
 RESTS_S = 0.6
 LOOK_S = 0.02
 
@@ -65,12 +67,17 @@ class Sight:
         """The end stops are known: shares of full scale mean degrees from now on."""
         self._stops = stops
 
-    def near(self, angle_deg: float) -> bool:
-        """Whether the control was last seen near an angle, a moment ago."""
+    @property
+    def resting_since(self) -> float | None:
+        """When the rest began that the control was last seen in (seconds of this program's clock); None where it was not seen."""
+        return None if self._rest is None else self._rest[1]
+
+    def near(self, angle_deg: float, there_deg: float = NEAR_REST_DEG) -> bool:
+        """Whether the control was last seen within `there_deg` of an angle, a moment ago; at an end stop it must be at it."""
         if self._rest is None or time.monotonic() - self._rest[2] > RESTS_S:
             return False
         at_stop = self._stops is not None and not 0.0 < angle_deg < self._stops.travel_deg
-        return abs(self._rest[0] - angle_deg) <= (AT_STOP_DEG if at_stop else NEAR_REST_DEG)
+        return abs(self._rest[0] - angle_deg) <= (AT_STOP_DEG if at_stop else there_deg)
 
     def rests_at(self, angle_deg: float) -> bool:
         """Whether the control has been seen to rest near an angle, up to a moment ago."""
@@ -80,7 +87,7 @@ class Sight:
         """Look for a moment whether the control rests at an angle already."""
         self.look()
         self.look()
-        while self._sensor is not None and self.near(angle_deg):
+        while self._sensor is not None and self.near(angle_deg, THERE_DEG):
             if self.rests_at(angle_deg):
                 return True
             self.look()

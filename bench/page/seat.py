@@ -321,7 +321,9 @@ class PageOperator:
 
     def rest_control(self, angle_deg: float) -> None:
         # A control that the sensor sees there needs no asking.
-        if not self._seat.sight.sees_rest(angle_deg):
+        sight = self._seat.sight
+        if not sight.sees_rest(angle_deg):
+            before = sight.resting_since
             self._ask(
                 Now(
                     (f"Turn the regeneration {place(self._control, angle_deg)}",),
@@ -329,7 +331,8 @@ class PageOperator:
                     choices=(DONE,),
                     aim_deg=angle_deg,
                 ),
-                done=lambda: self._seat.sight.rests_at(angle_deg),
+                # A step may be so small that the control was near already: it must have been moved.
+                done=lambda: sight.resting_since != before and sight.rests_at(angle_deg),
             )
         if self._hands is not None:
             self._hands.rest_control(angle_deg)

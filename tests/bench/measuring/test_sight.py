@@ -16,6 +16,7 @@ from bench.measuring.operator import Again, ConsoleOperator, NobodyThere, Paused
 from bench.measuring.progress import Reporter
 from bench.measuring.sight import RESTS_S, Sight, Standing
 from bench.plan.schema import Control
+from bench.readings.curve_look import LEAST_STEP_DEG
 from bench.readings.turning import LEVEL_FULL_SCALE_V, Stops
 from drivers.roles import Sample
 
@@ -199,3 +200,7 @@ def test_a_control_that_is_seen_where_it_should_be_is_not_asked_for(clock: Clock
     assert len(asked) == 2
     person.rest_control(150.0)
     assert len(asked) == 2
+    # A curve reading goes on by steps as small as this.
+    person.rest_control(150.0 + LEAST_STEP_DEG)
+    person.rest_control(152.0)
+    assert len(asked) == 4

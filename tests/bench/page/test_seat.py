@@ -19,7 +19,7 @@ from bench.measuring.run import Outcome, measure
 from bench.page.desk import ALWAYS, Desk, NotNow, Now
 from bench.page.run import seated
 from bench.page.seat import Seat
-from bench.readings.turning import LEVEL_FULL_SCALE_V
+from bench.readings.turning import LEVEL_FULL_SCALE_V, Stops
 from bench.session.folder import Session
 from drivers.fakes import FakeAnalyzer
 from drivers.roles import Sample
@@ -379,3 +379,48 @@ def test_an_event_is_on_the_desk_at_once_and_the_turn_goes_on(
     assert now["cue"] == ("starts" if starts else "stops")
     assert now["more"].startswith("Marked" if listen else "It oscillates" if starts else "It has stopped")
     assert (now["lines"], now["way"], now["mark"]) == (before["lines"], before["way"], listen)
+
+
+def test_a_control_that_was_near_already_is_not_taken_for_moved(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A curve reading goes on by a degree or two: where the hand has rested before is not where it is asked to go."""
+
+    class Hand(Board):
+        now_s, deg, move_after = 100.0, 150.0, 0
+        reads = 0
+
+        def monotonic(self) -> float:
+            return self.now_s
+
+        def read(self, seconds: float) -> list[Sample]:
+            self.now_s += 0.06
+            self.reads += 1
+            if self.reads == self.move_after:
+                self.deg += 2.0
+            return [Sample(0.0, self.deg / 300.0, 0.2, False)]
+
+    hand, desk = Hand(), Desk()
+    monkeypatch.setattr("bench.measuring.sight.time", hand)
+    seat = Seat(session, desk)
+    seat.seen(hand)
+    seat.sight.learned(Stops(0.0, 1.0, 300.0))
+    operator = seat.operator(None, lambda text: None)
+    pressed: list[float] = []
+
+    def act(desk: Desk, picture: dict[str, Any]) -> None:
+        # A hand that is slow to begin: forty looks long it rests where it was.
+        while hand.reads < 60:
+            time.sleep(0.002)
+        pressed.append(hand.deg)
+        desk.answer(picture["now"]["ask"], "done", "")
+
+    with Person(desk, act):
+        operator.rest_control(150.2)
+        assert pressed == []
+        operator.rest_control(152.0)
+    assert pressed == [150.0]
+    # And where it does go there, nobody need press anything.
+    hand.move_after = hand.reads + 30
+    operator.rest_control(152.0)
+    assert hand.deg == 152.0
