@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from contextlib import closing
 
 import numpy as np
 
@@ -56,13 +57,10 @@ def try_sweep(port: str, description: Description, points: int = 51) -> tuple[st
     WireError
         Says what came where something else was described.
     """
-    analyzer = LinesAnalyzer(port, description)
-    try:
-        limits = description.limits
+    limits = description.limits
+    with closing(LinesAnalyzer(port, description)) as analyzer:
         sweep = analyzer.sweep(limits.low_hz, limits.high_hz, min(points, limits.most_points))
         return analyzer.identify(), sweep
-    finally:
-        analyzer.close()
 
 
 def try_list(port: str, description: Description, points: int = 7) -> Sweep:
@@ -73,12 +71,9 @@ def try_list(port: str, description: Description, points: int = 7) -> Sweep:
     WireError
         Says what came where something else was described.
     """
-    analyzer = LinesAnalyzer(port, description)
-    try:
-        limits = description.limits
+    limits = description.limits
+    with closing(LinesAnalyzer(port, description)) as analyzer:
         return analyzer.sweep_at(np.geomspace(limits.low_hz, limits.high_hz, points))
-    finally:
-        analyzer.close()
 
 
 def draw(sweep: Sweep, width: int = 64, height: int = 12) -> list[str]:
