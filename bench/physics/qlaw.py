@@ -66,7 +66,7 @@ class QLaw:
 
     @property
     def exponent(self) -> float:
-        """Power of frequency at the centre."""
+        """Power of frequency at the centre; of the coil's own Q, where feedback raises it."""
         return float(self.c[1])
 
 
